@@ -1,0 +1,1 @@
+"""The questions: each takes a scenario and returns a result."""

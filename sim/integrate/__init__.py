@@ -1,0 +1,1 @@
+"""From a start state through all segments to a trace."""

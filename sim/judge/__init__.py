@@ -1,0 +1,1 @@
+"""From margins over time to events, the audit and the verdict."""

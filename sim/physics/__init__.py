@@ -1,0 +1,1 @@
+"""What the pack is made of and what it does: pure functions, no files."""

@@ -1,0 +1,1 @@
+"""Results as words, tables and pictures."""
