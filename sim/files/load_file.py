@@ -1,0 +1,187 @@
+"""From a load profile to a load that holds each value until the next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.drive.legs import Load
+from sim.errors import InputError
+from sim.files.scenario_schema import ScenarioTable, TableColumns, VehicleTable, seconds_of_clock
+from sim.files.tables import Column, Table, TableOptions, load_column, read_table
+from sim.physics.pack import CURRENT, POWER
+from sim.physics.road import RoadEnergy, Vehicle, road_legs
+from sim.units import clock_text
+
+WANTED = ("power", "current", "speed", "grade", "elevation")
+
+
+@dataclass(frozen=True)
+class LoadFile:
+    """A load profile read once through: not repeated, not scaled."""
+
+    load: Load
+    quantity: str  # of the file: power, current or speed
+    column: str
+    rule: str  # how the file was understood
+    rows: int
+    lines: NDArray[np.intp]  # physical line of each row
+    start_clock_s: float | None
+    road: RoadEnergy | None
+    notes: tuple[str, ...]
+
+
+def options_of(table: TableColumns, discharge: str = "positive") -> TableOptions:
+    """Return what a scenario's table says of reading a file."""
+    return TableOptions(
+        time_column=table.time_column,
+        time_unit=table.time_unit,
+        column=table.column,
+        unit=table.unit,
+        discharge=discharge,
+        thousands=table.thousands,
+        day_first=table.day_first,
+    )
+
+
+def read_load(scenario: ScenarioTable, scenario_path: Path) -> LoadFile:
+    """Return the load that `scenario` names, its path relative to the scenario's own.
+
+    Raises InputError for whatever can't be used in it.
+    """
+    wanted = scenario.load
+    path = scenario_path.parent / wanted.profile
+    options = options_of(wanted, wanted.discharge)
+    table = read_table(path, WANTED, options)
+    column = load_column(table, options)
+    notes = [note.text for note in table.notes]
+    end_s, end_note = _end_s(table, column)
+    notes += [end_note] if end_note else []
+    if column.quantity == "speed":
+        load, road, road_notes = _driven(scenario, scenario_path, table, column, end_s)
+        notes += road_notes
+    else:
+        if scenario.vehicle is not None:
+            notes.append(f"{scenario_path} [vehicle] is not used: {path} gives {column.quantity}")
+        load, road = _held(table, column, end_s), None
+    return LoadFile(
+        load=load,
+        quantity=column.quantity,
+        column=column.header,
+        rule=table.rule,
+        rows=len(table.time_s),
+        lines=table.lines,
+        start_clock_s=_start_clock_s(scenario, scenario_path, table),
+        road=road,
+        notes=tuple(notes),
+    )
+
+
+def _end_s(table: Table, column: Column) -> tuple[float, str | None]:
+    """Return when the last row's value stops, and a note where that had to be decided.
+
+    A last row of zero marks the end. One that is not zero is held as long as the middle row of
+    the file, since dropping it would leave out a load.
+    """
+    last_s = float(table.time_s[-1])
+    if len(table.time_s) == 1:
+        raise InputError(
+            f"{table.path} line {table.lines[0]}: a single row lasts no time; "
+            "accepted: two rows or more, the last one marking the end"
+        )
+    if column.values[-1] == 0.0:
+        return last_s, None
+    steps_s = np.diff(table.time_s)
+    held_s = float(np.median(steps_s))
+    if np.ptp(steps_s) < 0.02 * held_s:
+        return last_s + held_s, None
+    return last_s + held_s, (
+        f"{table.path} line {table.lines[-1]}: the last row's {column.quantity} "
+        f"is held for {held_s:g} s, the middle row's length; end the file with a row of 0"
+    )
+
+
+def _held(table: Table, column: Column, end_s: float) -> Load:
+    """Return a power or current column as it stands, each value until the next row."""
+    kind = POWER if column.quantity == "power" else CURRENT
+    edges_s, values, rows = table.time_s, column.values, np.arange(len(table.time_s))
+    if table.time_s[-1] >= end_s:  # the last row only marks the end
+        values, rows = values[:-1], rows[:-1]
+        return Load(kind, edges_s.copy(), values.copy(), rows)
+    return Load(kind, np.append(edges_s, end_s), values.copy(), rows)
+
+
+def vehicle_record(table: VehicleTable) -> Vehicle:
+    """Return the road load's record of [vehicle]."""
+    return Vehicle(
+        mass_kg=table.mass_kg,
+        rolling_coefficient=table.rolling_coefficient,
+        drag_area_m2=table.drag_area_m2,
+        drivetrain_efficiency=table.drivetrain_efficiency,
+        regeneration=table.regeneration,
+        auxiliary_W=table.auxiliary_W,
+        acceleration_m_s2=table.acceleration_m_s2,
+        air_density_kg_m3=table.air_density_kg_m3,
+    )
+
+
+def _driven(
+    scenario: ScenarioTable, scenario_path: Path, table: Table, column: Column, end_s: float
+) -> tuple[Load, RoadEnergy, list[str]]:
+    """Return the power that the road asks for the speeds of `column`."""
+    if scenario.vehicle is None:
+        raise InputError(
+            f"{scenario_path}: [vehicle] is missing, but {table.path} gives speed "
+            f"('{column.header}'); give mass_kg, rolling_coefficient, drag_area_m2 and "
+            "drivetrain_efficiency"
+        )
+    grades, heights = table.find("grade"), table.find("elevation")
+    if grades and heights:
+        raise InputError(
+            f"{table.path} has both '{grades[0].header}' and '{heights[0].header}'; "
+            "accepted: one of grade and elevation"
+        )
+    if end_s <= table.time_s[-1]:  # the vehicle comes to rest behind a last row that parks it
+        end_s += max(1.0, float(column.values[-2]) / scenario.vehicle.acceleration_m_s2)
+    try:
+        driven, energy = road_legs(
+            vehicle_record(scenario.vehicle),
+            table.time_s,
+            column.values,
+            end_s,
+            grade_percent=grades[0].values if grades else None,
+            elevation_m=heights[0].values if heights else None,
+        )
+    except InputError as problem:
+        raise InputError([f"{table.path}: {complaint}" for complaint in problem.complaints]) from None
+    edge_s = np.append(driven.t0_s, driven.t0_s[-1] + driven.duration_s[-1])
+    row = np.searchsorted(table.time_s, driven.t0_s, side="right") - 1
+    notes = []
+    if energy.hurried_rows:
+        notes.append(
+            f"{table.path}: {energy.hurried_rows} rows are too short for their change of speed "
+            f"at {scenario.vehicle.acceleration_m_s2:g} m/s2 ([vehicle] acceleration_m_s2), "
+            "so it takes the whole row, at more"
+        )
+    if energy.ignored_height_m > 0.0:
+        notes.append(
+            f"{table.path}: {energy.ignored_height_m:.1f} m of elevation change while standing "
+            "is left out"
+        )
+    return Load(POWER, edge_s, driven.power_W, row), energy, notes
+
+
+def _start_clock_s(scenario: ScenarioTable, scenario_path: Path, table: Table) -> float | None:
+    """Return the clock time of the first row, from the file or from [load] start."""
+    if scenario.load.start is None:
+        return table.start_clock_s
+    said_s = seconds_of_clock(scenario.load.start)
+    if table.start_clock_s is not None and abs(table.start_clock_s - said_s) >= 1.0:
+        raise InputError(
+            f"{scenario_path}: [load] start is {scenario.load.start}, but {table.path} begins at "
+            f"{clock_text(table.start_clock_s, seconds=True)}; leave start out"
+        )
+    return said_s

@@ -1,0 +1,182 @@
+"""The scenario as a file says it: names, units, what is accepted, and the defaults."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, Field, model_validator
+
+from sim.files.cell_schema import Celsius, NotNegative, Positive, Strict
+
+
+def seconds_of_clock(text: str) -> float:
+    """Return the second of the day of "06:30" or "06:30:15"; raise ValueError otherwise."""
+    found = re.fullmatch(r"(\d{1,2}):(\d{2})(?::(\d{2}))?", text.strip())
+    if found:
+        hour, minute, second = int(found[1]), int(found[2]), int(found[3] or 0)
+        if hour < 24 and minute < 60 and second < 60:
+            return 3600.0 * hour + 60.0 * minute + second
+    raise ValueError(f"'{text}' is no clock time; accepted: \"06:30\" or \"06:30:15\"")
+
+
+def _clock(text: str) -> str:
+    seconds_of_clock(text)
+    return text
+
+
+Clock = Annotated[str, AfterValidator(_clock)]
+Share = Annotated[float, Field(ge=0, le=1)]
+AirC = Annotated[float, Field(ge=-50, le=70)]
+
+
+class PackTable(Strict):
+    """[pack]"""
+
+    series: int = Field(ge=1, le=1000)
+    parallel: int = Field(ge=1, le=10_000)
+    packs: int = Field(default=1, ge=1, le=100)
+    joint_mohm: float = Field(default=0.0, ge=0, le=100)
+    lead_mohm: float = Field(default=0.0, ge=0, le=1000)
+
+
+class TableColumns(Strict):
+    """How a raw logger export is to be read; shared by [load] and [ambient]."""
+
+    time_column: str | None = None
+    time_unit: Literal["us", "ms", "s", "min", "h"] | None = None
+    column: str | None = None
+    unit: str | None = None
+    thousands: Literal[".", ",", " ", "'"] | None = None
+    day_first: bool | None = None
+
+
+class LoadTable(TableColumns):
+    """[load]"""
+
+    profile: str
+    repeat: int = Field(default=1, ge=1, le=1000)
+    start: Clock | None = None
+    scale: float = Field(default=1.0, ge=0, le=1000)
+    discharge: Literal["positive", "negative"] = "positive"
+    rest_after_h: float = Field(default=0.0, ge=0, le=240)
+
+
+class VehicleTable(Strict):
+    """[vehicle]"""
+
+    mass_kg: float = Field(gt=0, le=100_000)
+    rolling_coefficient: float = Field(ge=0, le=1)
+    drag_area_m2: float = Field(ge=0, le=50)
+    drivetrain_efficiency: float = Field(gt=0, le=1)
+    regeneration: Share = 0.0
+    auxiliary_W: NotNegative = 0.0
+    acceleration_m_s2: float = Field(default=0.5, gt=0, le=10)
+    air_density_kg_m3: float = Field(default=1.2, gt=0.5, le=2)
+
+
+class AmbientTable(TableColumns):
+    """[ambient]: one of constant_C, the daily triple, or a profile."""
+
+    constant_C: AirC | None = None
+    low_C: AirC | None = None
+    high_C: AirC | None = None
+    warmest: Clock = "15:00"
+    profile: str | None = None
+    shift_K: float = Field(default=0.0, ge=-60, le=60)
+
+    @model_validator(mode="after")
+    def _one_way(self) -> AmbientTable:
+        daily = self.low_C is not None or self.high_C is not None
+        ways = [self.constant_C is not None, daily, self.profile is not None]
+        if sum(ways) != 1:
+            raise ValueError("give constant_C, or low_C with high_C, or profile; one of the three")
+        if daily:
+            if self.low_C is None or self.high_C is None:
+                raise ValueError("low_C and high_C come together")
+            if self.low_C > self.high_C:
+                raise ValueError(f"low_C {self.low_C} lies above high_C {self.high_C}")
+        return self
+
+
+class CoolingTable(Strict):
+    """[cooling]"""
+
+    exposed_fraction: Share = 1.0
+    emissivity: Share = 0.8
+    axis: Literal["lying", "standing"] = "lying"
+    conductance_W_K: Positive | None = None
+
+
+class EnclosureTable(Strict):
+    """[enclosure]; left out, the cells stand in free air."""
+
+    wall_area_m2: float = Field(gt=0, le=1000)
+    wall_conductance_W_m2K: float = Field(gt=0, le=1000)
+    heat_capacity_J_K: float = Field(ge=50, le=1e8)
+    wall_heat_capacity_J_K: float | None = Field(default=None, ge=50, le=1e8)
+    inside_conductance_W_m2K: float | None = Field(default=None, gt=0, le=1000)
+    sun_W: NotNegative | None = None
+    sunrise: Clock = "06:00"
+    sunset: Clock = "18:00"
+    sun_area_m2: NotNegative | None = None
+    sun_absorptance: Share | None = None
+    other_heat_W: NotNegative = 0.0
+
+    @model_validator(mode="after")
+    def _whole(self) -> EnclosureTable:
+        if (self.wall_heat_capacity_J_K is None) != (self.inside_conductance_W_m2K is None):
+            raise ValueError(
+                "wall_heat_capacity_J_K and inside_conductance_W_m2K come together: "
+                "they make the wall a node of its own"
+            )
+        if seconds_of_clock(self.sunrise) >= seconds_of_clock(self.sunset):
+            raise ValueError(f"sunrise {self.sunrise} must come before sunset {self.sunset}")
+        if (self.sun_area_m2 is None) != (self.sun_absorptance is None):
+            raise ValueError("sun_area_m2 and sun_absorptance come together")
+        return self
+
+
+class LimitsTable(Strict):
+    """[limits]; what is left out comes from the cell profile, or is no limit."""
+
+    core_max_C: Celsius | None = None
+    discharge_core_min_C: Celsius | None = None
+    charge_core_min_C: Celsius | None = None
+    charge_core_max_C: Celsius | None = None
+    cutoff_V: Positive | None = None
+    full_V: Positive | None = None
+    cell_discharge_max_A: Positive | None = None
+    cell_charge_max_A: Positive | None = None
+    pack_current_max_A: Positive | None = None
+    reserve_percent: float = Field(default=0.0, ge=0, lt=100)
+    on_cutoff: Literal["stop", "record"] = "stop"
+
+
+class StartTable(Strict):
+    """[start]; left out: full, and everything as warm as the air at the start."""
+
+    charge_percent: float = Field(default=100.0, gt=0, le=100)
+    cell_C: AirC | None = None
+    box_C: AirC | None = None
+
+
+class ScenarioTable(Strict):
+    """The whole scenario; [cell] is a profile's path and whatever of it is overridden."""
+
+    title: str = Field(min_length=1)
+    cell: dict[str, Any]
+    pack: PackTable
+    load: LoadTable
+    vehicle: VehicleTable | None = None
+    ambient: AmbientTable
+    cooling: CoolingTable = CoolingTable()
+    enclosure: EnclosureTable | None = None
+    limits: LimitsTable = LimitsTable()
+    start: StartTable = StartTable()
+
+    @model_validator(mode="after")
+    def _cell_names_profile(self) -> ScenarioTable:
+        if not isinstance(self.cell.get("profile"), str):
+            raise ValueError("[cell] profile is missing; give the path of a cell profile")
+        return self

@@ -1,0 +1,184 @@
+"""Whether the run can be believed: every balance closed, and a second integrator asked again."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from sim.drive.legs import Legs
+from sim.integrate.trace import Trace
+from sim.judge.series import count, series, totals
+from sim.physics.box import AIR_AND_WALL, FREE_AIR
+from sim.physics.pack import CURRENT, share
+from sim.physics.plant import BOX, CORE, FIRST_OVERVOLTAGE, SOC, SURFACE, WALL, Plant
+
+# A balance that is off by more than this share of what flowed fails the audit. The integrators
+# close to 1e-7; a wrong sign or a lost term shows as percents.
+BALANCE = 1e-5
+SPOT_V = 2e-3  # half the resolution of a good cell monitor
+SPOT_K = 0.05  # half of the 0.1 K that a thermocouple logger shows
+SPOT_S = 900.0
+
+
+@dataclass(frozen=True)
+class Spot:
+    """One quarter hour integrated again by another method from the same state."""
+
+    why: str
+    start_s: float
+    end_s: float
+    difference_V: float
+    difference_K: float
+
+
+@dataclass(frozen=True)
+class Audit:
+    """Residuals as shares of what flowed; None where a balance does not apply."""
+
+    balances: dict[str, float | None]
+    spots: tuple[Spot, ...]
+    integrator: str
+    steps: int
+    step_note: str
+    complaints: tuple[str, ...]
+
+    @property
+    def passed(self) -> bool:
+        """Whether every balance closed and every spot check agreed."""
+        return not self.complaints
+
+
+def _share_of(residual: float, *flows: float) -> float:
+    """Return |residual| over the greatest flow; 0 where nothing flowed at all."""
+    greatest = max(abs(flow) for flow in flows)
+    return abs(residual) / greatest if greatest > 0.0 else abs(residual)
+
+
+def _asked(plant: Plant, legs: Legs, trace: Trace) -> float:
+    """Return one cell's share of the load up to the end of the trace, from the legs alone [As, J]."""
+    length_s = np.clip(np.minimum(legs.end_s, trace.end_s) - legs.start_s, 0.0, None)
+    return math.fsum(share(plant.pack, legs.kind, 1.0) * legs.value * length_s)
+
+
+def balances(plant: Plant, legs: Legs, trace: Trace) -> dict[str, float | None]:
+    """Return the residual of every balance as a share of what flowed.
+
+    The load balance takes what was asked from the legs alone, not from the integrator. Stored
+    pair energy is 1/2 C v^2 where capacitances are constant, and the integral of v dq otherwise.
+    """
+    first, last, sums = trace.state[0], trace.state[-1], totals(trace)
+    cell, box = plant.cell, plant.box
+    moved_As = cell.capacity_As * (first[SOC] - last[SOC])
+    asked = _asked(plant, legs, trace)
+    counted = sums["charge_As"] if legs.kind == CURRENT else sums["delivered_J"] + sums["short_J"]
+    through = _throughput(plant, legs, trace)
+    stored_J = _stored_in_pairs_J(plant, trace)
+    made_J = sums["ohmic_J"] + sums["pair_J"] + sums["reversible_J"] + sums["joint_J"]
+    kept_J = cell.core_J_K * (last[CORE] - first[CORE]) + cell.surface_J_K * (
+        last[SURFACE] - first[SURFACE]
+    )
+    into_box_J = sums["to_air_J"] * count(plant) + sums["sun_J"] + sums["other_heat_J"]
+    box_kept_J = box.air_J_K * (last[BOX] - first[BOX])
+    if box.kind == AIR_AND_WALL:
+        box_kept_J += box.wall_J_K * (last[WALL] - first[WALL])
+    chemical_J = sums["chemical_J"]
+    out_J = sums["cell_J"] + sums["ohmic_J"] + sums["pair_J"] + sums["reversible_J"] + stored_J
+    return {
+        "charge_counted_against_state_of_charge": _share_of(
+            sums["charge_As"] - moved_As, cell.capacity_As * 0.01, moved_As
+        ),
+        "load_asked_against_delivered": _share_of(counted - asked, asked, through * 0.01),
+        "chemical_against_electrical_heat_and_stored": _share_of(
+            chemical_J - out_J, chemical_J, out_J, through * 0.01
+        ),
+        "heat_made_against_stored_and_lost": _share_of(
+            made_J - kept_J - sums["to_air_J"], made_J, kept_J, sums["to_air_J"]
+        ),
+        "box_heat_in_against_stored_and_lost": None
+        if box.kind == FREE_AIR
+        else _share_of(
+            into_box_J - box_kept_J - sums["to_outside_J"],
+            into_box_J,
+            box_kept_J,
+            sums["to_outside_J"],
+        ),
+    }
+
+
+def _throughput(plant: Plant, legs: Legs, trace: Trace) -> float:
+    """Return the load's absolute amount per cell [As or J], the scale for balances that cancel."""
+    length_s = np.clip(np.minimum(legs.end_s, trace.end_s) - legs.start_s, 0.0, None)
+    return math.fsum(abs(share(plant.pack, legs.kind, 1.0)) * np.abs(legs.value) * length_s)
+
+
+def _stored_in_pairs_J(plant: Plant, trace: Trace) -> float:
+    """Return what the pairs' capacitances took up over the run."""
+    cell = plant.cell
+    stored_J = 0.0
+    for k in range(len(cell.by_capacitance)):
+        resistance = cell.layers[:, :, 2 + 2 * k]
+        other = cell.layers[:, :, 3 + 2 * k]
+        capacitance_F = other if cell.by_capacitance[k] else other / resistance
+        if np.ptp(capacitance_F) > 1e-12 * capacitance_F.max():
+            return totals(trace)["pair_stored_J"]
+        v0, v1 = trace.state[[0, -1], FIRST_OVERVOLTAGE + k]
+        stored_J += 0.5 * float(capacitance_F[0, 0]) * (v1 * v1 - v0 * v0)
+    return stored_J
+
+
+Again = Callable[[Legs, "np.ndarray"], Trace]
+
+
+def _window(legs: Legs, trace: Trace, time_s: float) -> tuple[Legs, int]:
+    """Return the legs of the quarter hour about `time_s`, clipped to the run, and the first's index."""
+    i = max(int(legs.start_s.searchsorted(time_s - SPOT_S / 2, side="right")) - 1, 0)
+    j = int(legs.start_s.searchsorted(min(time_s + SPOT_S / 2, trace.end_s), side="left"))
+    part = Legs(legs.kind, *(column[i:j] for column in legs[1:]))
+    return part._replace(end_s=np.minimum(part.end_s, trace.end_s)), i
+
+
+def spot(plant: Plant, legs: Legs, trace: Trace, why: str, time_s: float, again: Again) -> Spot | None:
+    """Integrate the quarter hour about `time_s` once more and return the largest difference.
+
+    None where the run ended at its very start and there is nothing to integrate.
+    """
+    part, i = _window(legs, trace, time_s)
+    at = np.flatnonzero((trace.leg >= i) & (trace.leg < i + len(part.start_s)))
+    if len(part.start_s) == 0 or len(at) < 2:
+        return None
+    second = again(part, trace.state[at[0]].copy())
+    ours, theirs = series(plant, legs, trace), series(plant, part, second)
+    difference_V, difference_K = 0.0, 0.0
+    for name in ("cell_voltage_V", "core_C", "surface_C"):
+        mine = getattr(ours, name)[at]
+        other = np.interp(_strict(trace.time_s[at], trace.leg[at]), _strict(theirs.time_s, second.leg + i), getattr(theirs, name))
+        worst = float(np.max(np.abs(mine - other)))
+        if name == "cell_voltage_V":
+            difference_V = worst
+        else:
+            difference_K = max(difference_K, worst)
+    return Spot(why, float(part.start_s[0]), float(part.end_s[-1]), difference_V, difference_K)
+
+
+def _strict(time_s: np.ndarray, leg: np.ndarray) -> np.ndarray:
+    """Return times in which the two sides of an edge differ: a leg's number moves it by 1 us."""
+    return time_s + 1e-6 * (leg - leg[0] + 1)
+
+
+def complaints(found: dict[str, float | None], spots: tuple[Spot, ...]) -> tuple[str, ...]:
+    """Return one sentence for each balance that does not close and each spot that disagrees."""
+    said = [
+        f"the balance '{name.replace('_', ' ')}' is off by {residual:.2g} of what flowed"
+        for name, residual in found.items()
+        if residual is not None and not residual <= BALANCE
+    ]
+    said += [
+        f"a second integrator differs by {s.difference_V * 1e3:.2g} mV and {s.difference_K:.2g} K "
+        f"in the quarter hour of the {s.why}"
+        for s in spots
+        if not (s.difference_V <= SPOT_V and s.difference_K <= SPOT_K)
+    ]
+    return tuple(said)

@@ -1,0 +1,89 @@
+"""What `--out` leaves: time series, events, summary and picture."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from sim.ask.simulate import Result
+from sim.show.folder import written_whole
+from sim.show.summary import event
+from sim.units import clock_text
+
+DECIMALS = {
+    "time_s": 3,
+    "ambient_C": 3,
+    "box_C": 3,
+    "core_C": 3,
+    "surface_C": 3,
+    "soc": 6,
+    "cell_voltage_V": 5,
+    "cell_current_A": 4,
+    "pack_voltage_V": 4,
+    "pack_current_A": 4,
+    "power_W": 3,
+    "heat_W": 5,
+}
+
+
+def rows_to_write(result: Result, every_s: float | None) -> np.ndarray:
+    """Return which points of the trace are rows: each row of the load as it begins, and the end.
+
+    Rows of equal load in a row are one; a change of speed inside a row makes no row of its own.
+
+    `every_s` drops rows that follow the last one kept by less.
+    """
+    legs, trace = result.case.legs, result.trace
+    first_of_row = np.append(True, (np.diff(legs.stretch) != 0) & (np.diff(legs.row) != 0))
+    begins = np.append(True, np.diff(trace.leg) > 0)
+    keep = np.flatnonzero(begins & first_of_row[trace.leg])
+    if every_s is not None:
+        kept, last_s = [], -np.inf
+        for m in keep:
+            if trace.time_s[m] - last_s >= every_s - 1e-9:
+                kept.append(int(m))
+                last_s = trace.time_s[m]
+        keep = np.array(kept, dtype=int)
+    return np.append(keep, len(trace.time_s) - 1)
+
+
+def write_timeseries(result: Result, path: Path, every_s: float | None) -> None:
+    """Write one row a load row, the state and what is drawn as the row begins."""
+    import pandas as pd
+
+    seen, clock_s = result.series, result.case.start_clock_s
+    rows = rows_to_write(result, every_s)
+    columns: dict[str, Any] = {
+        name: np.round(getattr(seen, name)[rows], digits) for name, digits in DECIMALS.items()
+    }
+    clocks = [clock_text(clock_s + t, seconds=True) for t in seen.time_s[rows].tolist()]
+    frame = pd.DataFrame(columns)
+    frame.insert(1, "clock", clocks)
+    frame.to_csv(path, index=False)
+
+
+def write_events(result: Result, path: Path) -> None:
+    """Write one row an event, its first instant not rounded to a row of the load."""
+    import pandas as pd
+
+    names = ["time_s", "clock", "event", "where", "value", "limit", "until_s"]
+    rows = [event(e, result.case.start_clock_s) for e in result.verdict.events]
+    pd.DataFrame(rows, columns=names).to_csv(path, index=False, float_format="%.6f")
+
+
+def write_result(
+    result: Result, content: dict[str, Any], folder: Path, *, every_s: float | None, plots: bool
+) -> None:
+    """Write the whole result into `folder`, or leave it as it was; raises OutputError."""
+    with written_whole(folder) as fresh:
+        write_timeseries(result, fresh / "timeseries.csv", every_s)
+        write_events(result, fresh / "events.csv")
+        text = json.dumps(content, indent=2, allow_nan=False, ensure_ascii=False)
+        (fresh / "summary.json").write_text(text + "\n", encoding="utf-8")
+        if plots:
+            from sim.show.plots import overview
+
+            overview(result, fresh / "overview.png")

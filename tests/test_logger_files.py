@@ -1,0 +1,134 @@
+"""Judge: 25 small logger files with a table of what each must be read as, or how refused.
+
+The files and `expected.csv` were written by somebody else than this reader; they lie outside
+the project. Numbers may be off by 0.5 %, the bound that their author set.
+"""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sim.errors import InputError
+from sim.files.tables import Column, Table, TableOptions, load_column, read_table
+
+INPUTS = Path(__file__).resolve().parents[2] / "shared" / "cases" / "inputs"
+pytestmark = pytest.mark.skipif(
+    not (INPUTS / "expected.csv").is_file(), reason="the shared logger files are not here"
+)
+FOR_A_LOAD = ("power", "current", "speed", "grade", "elevation")
+VERDICTS = ("OK", "WARN", "NEEDS_OPTION", "REJECT")
+READ_SILENTLY = ("01", "03", "05", "14", "18", "25")
+OPTION = {
+    "02": TableOptions(thousands="."),
+    "06": TableOptions(discharge="negative"),
+    "17": TableOptions(time_column="count", time_unit="ms"),
+    "23": TableOptions(column="battery_a"),
+}
+
+
+def expectations() -> list[dict[str, str]]:
+    if not (INPUTS / "expected.csv").is_file():
+        return [{"file": "absent"}]
+    with (INPUTS / "expected.csv").open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+EXPECTED = expectations()
+BY_NUMBER = {row["file"][:2]: row for row in EXPECTED}
+
+
+def read(row: dict[str, str], options: TableOptions) -> tuple[Table, Column]:
+    table = read_table(INPUTS / row["file"], FOR_A_LOAD, options)
+    return table, load_column(table, options)
+
+
+def assert_numbers(row: dict[str, str], table: Table, load: Column) -> None:
+    if row["kind"] == "duplicate_time":
+        assert f"{row['n_samples']} rows" in table.notes[0].text
+    else:
+        assert len(table.time_s) == int(row["n_samples"])
+    assert table.time_s[-1] == pytest.approx(float(row["t_last_s"]), rel=1e-9)
+    held_Ah = float(np.sum(load.values[:-1] * np.diff(table.time_s))) / 3600
+    assert held_Ah == pytest.approx(float(row["ah_hold"]), rel=0.005)
+    for name, quantity, worst in (
+        ("v_min", "voltage", np.nanmin),
+        ("temp_max_c", "temperature", np.nanmax),
+        ("temp_min_c", "temperature", np.nanmin),
+    ):
+        columns = [column.values for column in table.find(quantity)]
+        if row[name] and columns:
+            found = worst([worst(v) for v in columns if np.isfinite(v).any()])
+            assert found == pytest.approx(float(row[name]), rel=1e-9), name
+
+
+@pytest.mark.parametrize("row", EXPECTED, ids=lambda row: row["file"])
+def test_each_file_is_read_or_refused_as_its_author_expects(row):
+    allowed = {row["verdict"], row["also_acceptable"]} & set(VERDICTS)
+    try:
+        table, load = read(row, TableOptions())
+    except InputError as refused:
+        assert allowed & {"REJECT", "NEEDS_OPTION"}, str(refused)
+        text = str(refused)
+        assert f"{row['file']} line {row['line']}" in text
+        assert "Traceback" not in text and "Error" not in text
+        if "REJECT" not in allowed:
+            assert "[load]" in text
+        return
+    noted = [note for note in table.notes if note.kind == row["kind"]]
+    verdict = "WARN" if table.notes else "OK"
+    assert verdict in allowed, [note.text for note in table.notes]
+    if verdict == "WARN":
+        assert int(row["line"]) in [note.line for note in noted]
+        for note in table.notes:
+            assert note.text.startswith(f"{INPUTS / row['file']} line {note.line}: ")
+    assert_numbers(row, table, load)
+
+
+@pytest.mark.parametrize("number", READ_SILENTLY)
+def test_ordinary_files_are_read_without_a_word(number):
+    table, load = read(BY_NUMBER[number], TableOptions())
+
+    assert table.notes == ()
+    assert_numbers(BY_NUMBER[number], table, load)
+
+
+@pytest.mark.parametrize("number", OPTION)
+def test_the_option_that_the_refusal_asks_for_makes_the_file_readable(number):
+    table, load = read(BY_NUMBER[number], OPTION[number])
+
+    assert_numbers(BY_NUMBER[number], table, load)
+
+
+def test_both_directions_with_a_minus_stay_refused_with_the_sign_turned():
+    with pytest.raises(InputError, match="line 6"):
+        read(BY_NUMBER["07"], TableOptions(discharge="negative"))
+
+
+def test_the_charge_in_the_gap_is_told_apart():
+    table, _ = read(BY_NUMBER["16"], TableOptions())
+
+    # 3.9 A over 5444 s is 5.8977 Ah of the 8.6225 (expectations.md)
+    assert "5444 s" in table.notes[0].text and "5.898 Ah" in table.notes[0].text
+
+
+def test_two_current_columns_are_both_named():
+    with pytest.raises(InputError, match="'motor_a'.*'battery_a'"):
+        read(BY_NUMBER["23"], TableOptions())
+
+
+def test_miles_per_hour_of_the_file_become_metres_per_second():
+    table, _ = read(BY_NUMBER["23"], OPTION["23"])
+
+    assert table.find("speed")[0].values[3] * 3.6 == pytest.approx(19.96, abs=0.005)  # km/h
+
+
+def test_unused_channels_never_look_like_an_empty_cell():
+    table, _ = read(BY_NUMBER["24"], TableOptions())
+
+    cells = {column.header: column.values for column in table.find("voltage")}
+    assert np.isnan(cells["c11_V"]).all() and np.isnan(cells["c12_V"]).all()
+    assert np.isnan(cells["c03_V"][4]) and np.isfinite(np.delete(cells["c03_V"], 4)).all()
