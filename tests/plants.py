@@ -80,11 +80,16 @@ def plant(
     return Plant(cell() if one is None else one, pack, fixed if film is None else film, box)
 
 
-def held(edges_s, values, *, kind: int = CURRENT, ambient_C: float = 25.0) -> Legs:
-    """Return legs of a load of all packs that holds `values[i]` from `edges_s[i]` to the next edge."""
+def held(
+    edges_s, values, *, kind: int = CURRENT, ambient_C: float = 25.0, sun_W: float = 0.0, looks_s=()
+) -> Legs:
+    """Return legs of a load of all packs that holds `values[i]` from `edges_s[i]` to the next edge.
+
+    The weather stands still; a trace keeps a state at each of `looks_s` too.
+    """
     edge_s = np.array(edges_s, dtype=float)
     value = np.array(values, dtype=float)
-    weather = Weather(
-        np.array([0.0, edge_s[-1]]), np.full(2, ambient_C + ZERO_C_K), np.zeros(2)
-    )
+    knots_s = np.union1d([0.0, edge_s[-1]], looks_s)
+    air_K = np.full(len(knots_s), ambient_C + ZERO_C_K)
+    weather = Weather(knots_s, air_K, np.full(len(knots_s), sun_W))
     return legs(Load(kind, edge_s, value, np.arange(len(value))), weather)

@@ -116,7 +116,7 @@ def test_the_charge_in_the_gap_is_told_apart():
 
 
 def test_two_current_columns_are_both_named():
-    with pytest.raises(InputError, match="'motor_a'.*'battery_a'"):
+    with pytest.raises(InputError, match=r"'motor_a'.*'battery_a'"):
         read(BY_NUMBER["23"], TableOptions())
 
 

@@ -11,6 +11,7 @@ from sim.physics.lookup import even_knots
 from sim.units import MILLI, SECONDS_PER_HOUR, ZERO_C_K
 
 COLUMN_K = 1.0  # spacing of the even temperature grid: a chord there misses Arrhenius by 1e-4
+PRODUCT_ROWS = 1000
 FINEST_ROWS = 2000  # of the resistance table; its knots are a few dozen at most
 
 
@@ -46,7 +47,11 @@ def cell_record(profile: CellProfile) -> Cell:
 
     knots_s = np.array(table.soc if table.soc is not None else [0.0, 1.0])
     knots_K = np.array(table.temperature_C if table.temperature_C is not None else [25.0]) + ZERO_C_K
-    rows_s = np.linspace(0.0, 1.0, even_knots(knots_s, FINEST_ROWS) + 1)
+    intervals = even_knots(knots_s, FINEST_ROWS)
+    if any(isinstance(pair.capacitance_F, list) for pair in profile.polarisation):
+        # R C is no straight line between knots where both R and C are: a finer grid follows it.
+        intervals *= -(-PRODUCT_ROWS // intervals)
+    rows_s = np.linspace(0.0, 1.0, intervals + 1)
     width_K = float(knots_K[-1] - knots_K[0])
     columns = max(1, round(width_K / COLUMN_K))
     columns_K = np.linspace(knots_K[0], knots_K[-1], columns + 1)
@@ -61,19 +66,23 @@ def cell_record(profile: CellProfile) -> Cell:
     charge = table.discharge_mohm if table.charge_mohm is None else table.charge_mohm
     layers = [on_grid(table.discharge_mohm) * MILLI, on_grid(charge) * MILLI]
     for pair in profile.polarisation:
-        other = pair.time_constant_s if pair.capacitance_F is None else pair.capacitance_F
-        assert other is not None  # the schema asks for one of the two
-        layers += [on_grid(pair.resistance_mohm) * MILLI, on_grid(other)]
+        resistance_ohm = on_grid(pair.resistance_mohm) * MILLI
+        if pair.capacitance_F is not None:
+            layers += [resistance_ohm, resistance_ohm * on_grid(pair.capacitance_F)]
+        else:
+            assert pair.time_constant_s is not None  # the schema asks for one of the two
+            layers += [resistance_ohm, on_grid(pair.time_constant_s)]
     heat = profile.heat
     across_K_W = heat.core_to_surface_K_W
     return Cell(
         capacity_As=profile.capacity_Ah * SECONDS_PER_HOUR,
-        ocv=np.ascontiguousarray(ocv),
+        ocv=np.ascontiguousarray(ocv)[None],
         reference_K=curve.reference_C + ZERO_C_K,
-        layers=np.ascontiguousarray(np.stack(layers, axis=-1)),
+        layers=np.ascontiguousarray(np.stack(layers, axis=-1))[None],
+        tables=0,
         coldest_K=float(knots_K[0]),
         columns_per_K=columns / width_K if width_K > 0.0 else 1.0,
-        by_capacitance=np.array([p.capacitance_F is not None for p in profile.polarisation], bool),
+        pairs=(0,) * len(profile.polarisation),
         core_J_K=heat.core_J_K,
         surface_J_K=heat.surface_J_K,
         core_to_surface_W_K=1.0 / across_K_W if across_K_W > 0.0 else 0.0,

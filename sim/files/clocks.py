@@ -77,6 +77,7 @@ def choose(
     times = [i for i, meaning in enumerate(meanings) if meaning.quantity == "time"]
     # A unit of time alone (day_ms) tells the time only in front; elsewhere it may be a duration.
     named = [i for i in times if meanings[i].by_word] or [i for i in times if i == 0]
+    # Date and clock side by side are one time; the clock alone would lose the days.
     if len(named) == 2:
         firsts = [next((text for text in texts_of[i] if text), "") for i in named]
         for date, clock in ((0, 1), (1, 0)):
@@ -164,6 +165,7 @@ def from_stamps(
         days = _days(column, order, texts, lines, header, findings)
     if len(findings.complaints) > before:
         return None
+    # Whole seconds apart from fractions: since 1970 a double keeps too few digits for both.
     whole = days * int(SECONDS_PER_DAY) + second - _offsets_s(column[12])
     seconds = (whole - whole[0]) + (fraction - fraction[0])
     start_s = float(second[0] + fraction[0]) % SECONDS_PER_DAY
@@ -193,6 +195,7 @@ def _second_of_day(
     for i in np.flatnonzero(wrong):
         what = f"'{texts[i]}' is no time of day; for hours beyond 24 use time_h or a date-time"
         findings.refuse(int(lines[i]), what, header)
+    # 12 AM is midnight and 12 PM noon.
     hour = np.where(twelve_hour, hour % 12 + 12 * (half == "p"), hour)
     return hour * 3600 + minute * 60 + second, fraction
 
@@ -240,6 +243,7 @@ def _days(
     """Return days since 1970-01-01 (n,), integers."""
     places = {"ymd": (0, 1, 2), "dmy": (6, 5, 3), "mdy": (6, 3, 5)}[order]
     year, month, day = (_whole(column[k]) for k in places)
+    # Two digits mean this century: no logger here is older.
     year = np.where(year < 100, year + 2000, year)
     start = ((year - 1970) * 12 + month - 1).astype("datetime64[M]")
     date = start.astype("datetime64[D]") + (day - 1)

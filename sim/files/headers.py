@@ -216,6 +216,7 @@ class Meaning:
 def find_unit(text: str) -> Unit | None:
     """Return the unit that a text such as "mA", "[°C]" or "km per h" spells, or None."""
     plain = unicodedata.normalize("NFKC", text.replace("º", "°")).strip().strip("[]()").strip()
+    # speed_km_per_h and km/h are one spelling.
     plain = re.sub(r"[_ ]per[_ ]", "/", plain)
     if plain in UNITS:
         return UNITS[plain]
@@ -237,14 +238,17 @@ def split_header(header: str) -> tuple[str, Unit | None]:
 
 def words_of(name: str) -> set[str]:
     """Return which quantities the words of a name speak of, in English and a few neighbours."""
+    # BatteryCurrent is two words; Höhe, Hoehe and hohe are one.
     parted = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name)
     bare = unicodedata.normalize("NFKD", parted).casefold()
     tokens = re.findall(r"[a-z]+", "".join(c for c in bare if not unicodedata.combining(c)))
     found = {_WORD_MEANS[token] for token in tokens if token in _WORD_MEANS}
+    # Batteriestrom, Zellspannung: compounds end in the word that matters.
     for token in tokens:
         tail = next((word for word in _TAILS if token != word and token.endswith(word)), None)
         if tail and token not in _WORD_MEANS:
             found.add(_WORD_MEANS[tail])
+    # "charge state" is words, "state of charge" a number.
     if "state" in found and "of" not in tokens:
         found.discard("charge")
     return found

@@ -97,6 +97,7 @@ def _text(path: Path, findings: Findings) -> str:
             return raw.decode("utf-16").replace("\r\n", "\n").replace("\r", "\n")
         except UnicodeDecodeError:
             raise InputError(f"{place(path, line=1)}: begins as UTF-16 text, but is not") from None
+    # Line ends first, so that the place of a bad byte counts lines as an editor does.
     raw = raw.removeprefix(codecs.BOM_UTF8).replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     try:
         return raw.decode("utf-8")
@@ -120,6 +121,7 @@ def _filled_lines(text: str, findings: Findings) -> list[tuple[int, str]]:
         for number, line in enumerate(text.split("\n"), start=1)
         if line and not line.isspace() and not line.lstrip(' "').startswith("#")
     ]
+    # A file cut by a power loss ends in NULs; anywhere else they are damage of unknown extent.
     if "\0" in text and filled:
         if "\0" in filled[-1][1]:
             number, _ = filled.pop()
@@ -136,6 +138,7 @@ def _filled_lines(text: str, findings: Findings) -> list[tuple[int, str]]:
 
 def _split(line: str, delimiter: str) -> list[str] | None:
     """Return the stripped fields, None where a quotation mark stays open or stands astray."""
+    # Line by line, since a quotation mark left open would swallow all the lines behind it.
     if '"' not in line:
         return [field.strip() for field in line.split(delimiter)]
     try:
@@ -164,6 +167,7 @@ def _place_header(filled: list[tuple[int, str]], options: TableOptions) -> tuple
 
     def fit(candidate: tuple[str, int]) -> float:
         delimiter, at = candidate
+        # By the rows too: "0;41,62;0,00" has as many commas as semicolons.
         size = len(_named(_split(filled[at][1], delimiter) or []))
         sample = [_split(line, delimiter) or [] for _, line in filled[at + 1 : at + 51]]
         return sum(len(row) - size in (0, 1) for row in sample) / max(len(sample), 1)
@@ -204,6 +208,7 @@ def _unit_row(below: list[tuple[int, str]], names: list[str], delimiter: str) ->
     fields = (_split(below[0][1], delimiter) or []) if below else []
     told = [field for field in fields if field]
     known = [field for field in told if find_unit(field)]
+    # Most fields, not all: a column of remarks has no unit.
     words_only = not any(_NUMBER.fullmatch(field.replace(",", ".")) for field in told)
     if len(fields) != len(names) or not words_only or 2 * len(known) <= len(told):
         return none
@@ -260,6 +265,7 @@ def _drop_damaged_tail(sheet: Sheet, findings: Findings) -> None:
 
     Cut is a field that is no number under numbers, or one with fewer decimals than all others.
     """
+    # Three rows to compare with, or two hand-written ones would condemn a plain "0".
     texts = [text.replace(",", ".") for text in sheet.columns[-1]]
     if len(texts) < 4 or not all(_NUMBER.fullmatch(text) for text in texts[:-1]):
         return
@@ -288,6 +294,7 @@ def decimal_mark(
     elif "." not in joined:
         mark = ","
     else:
+        # The rarer mark is then refused where it stands, not read.
         commas = sum("," in text and "." not in text for text in fields)
         points = sum("." in text and "," not in text for text in fields)
         mark = "," if commas >= points else "."
@@ -339,6 +346,7 @@ def numbers(texts: list[str], decimal: str, thousands: str | None) -> tuple[np.n
 def _number(text: str, decimal: str, thousands: str | None) -> float:
     if thousands:
         text = text.translate(_ODD_SPACES)
+        # 12.4 with points for thousands is no 124: groups must be whole.
         if thousands in text:
             mark = re.escape(thousands)
             if not re.fullmatch(

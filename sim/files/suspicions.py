@@ -69,6 +69,7 @@ def check(readings: list[Reading], lines: np.ndarray, discharge: str, findings: 
         if reading.meaning.quantity == "current" and reading.required:
             _wraps(reading, lines, findings)
     for reading in readings:
+        # A field that was no number has its complaint; signs and sums need all rows.
         is_load = reading.required and reading.meaning.quantity in ("power", "current")
         if is_load and np.isfinite(reading.values).all():
             _sign(reading, readings, lines, discharge, findings)
@@ -103,6 +104,7 @@ def _dropouts(reading: Reading, lines: np.ndarray, findings: Findings) -> None:
             findings.warn("unused", int(lines[0]), what)
             reading.values = np.full_like(values, np.nan)
         return
+    # Not exactly zero: a converter at rest shows a count or two.
     dead = np.abs(values) <= 0.01 * float(np.median(alive))
     edges = np.concatenate(([False], dead, [False]))
     alone = np.flatnonzero(dead & ~edges[:-2] & ~edges[2:])
@@ -179,6 +181,7 @@ def _sign_by_state(
     out, back = (reading.values[notable & (way == side)] for side in (1, -1))
     if not out.size and not back.size:
         return False
+    # The median: a state may lag its current by a row at each change.
     out_sign, back_sign = (np.sign(np.median(part)) if part.size else 0.0 for part in (out, back))
     if out_sign * back_sign > 0:
         at = np.flatnonzero(notable & (way == -1))[0]
@@ -217,6 +220,7 @@ def _sign_by_voltage(
         return bool(clear)
     values = reading.values
     notable = np.abs(values) > 0.05 * np.abs(values).max()
+    # A record of charging counted positive has no negative row to point at.
     wrong = notable & (values < 0) if (notable & (values < 0)).any() else notable
     at = np.flatnonzero(wrong)[0]
     what = f"found {reading.texts[at]}, and '{clear[0][1].header}' rises and falls with this column"

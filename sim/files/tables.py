@@ -84,6 +84,7 @@ def read_table(path: Path, wanted: tuple[str, ...], options: TableOptions = AS_W
     sheet = read_sheet(path, options, findings)
     required = _resolve(sheet, wanted, options, findings)
     time_at = clocks.choose(sheet.meanings, sheet.columns, options, findings, sheet.header_line)
+    # May drop rows, so nothing may keep fields or lines of the sheet from before it.
     stamps = _stamps(sheet, time_at, findings)
     findings.stop_if_refused()
     by_number = clocks.looks_like_number(stamps)
@@ -96,12 +97,14 @@ def read_table(path: Path, wanted: tuple[str, ...], options: TableOptions = AS_W
         for i in range(len(sheet.meanings))
         if i not in time_at
     ]
+    # Before rows are merged: a mean would hide a wrapped or dropped-out sample, and its line.
     suspicions.check(readings, sheet.lines, options.discharge, findings)
     findings.stop_if_refused()
     assert times is not None  # None comes with a complaint
     starts = suspicions.row_groups(times.seconds, sheet.lines, readings, findings)
     findings.stop_if_refused()
     time_s, lines = times.seconds[starts], sheet.lines[starts]
+    # After they are merged: a gap counts the value that really holds over it.
     for reading in readings:
         reading.values = _group_means(reading.values, starts)
     suspicions.gaps(time_s, lines, readings, findings)
@@ -172,6 +175,11 @@ def _resolve(
     chosen = _chosen(sheet, options, findings)
     if chosen is not None:
         meanings[chosen] = _with_unit(meanings[chosen], sheet.header_line, options, findings)
+        if meanings[chosen].quantity not in wanted and not findings.complaints:
+            what = f"is {meanings[chosen].quantity}; accepted: {' or '.join(LOADS)}; if it is one, "
+            what += "say its unit by `[load] unit`"
+            findings.refuse(sheet.header_line, what, meanings[chosen].header)
+    # A grade or a height beside the chosen load is still used, a second current is not.
     required = {
         i
         for i, meaning in enumerate(meanings)
@@ -181,6 +189,7 @@ def _resolve(
     for i, meaning in enumerate(meanings):
         if not meaning.bare or meaning.quantity not in wanted:
             continue
+        # One load is enough, so a bare one beside it is left; a bare grade has no stand-in.
         group = LOADS if meaning.quantity in LOADS else (meaning.quantity,)
         if any(meanings[k].quantity in group for k in required):
             what = f"column '{meaning.header}' doesn't say its unit; it is not used"
@@ -250,6 +259,7 @@ def _stamps(sheet: Sheet, time_at: tuple[int, ...], findings: Findings) -> list[
     if first is None:
         findings.refuse(int(sheet.lines[0]), "no row has a time", header)
         return []
+    # A logger writes rows before its clock is set; what they held nobody can place in time.
     if first:
         what = f"{first} rows have no time yet; left out up to line {int(sheet.lines[first - 1])}"
         findings.warn("time_missing", int(sheet.lines[0]), what)
@@ -302,6 +312,7 @@ def _reading(
         findings.warn("number", int(sheet.lines[filled[0]]), what + more)
     if meaning.quantity in BASE_UNIT and meaning.unit is not None:
         values = meaning.unit.to_base(values)
+    # All of them turn, chosen or not: a file counts one way.
     if options.discharge == "negative" and meaning.quantity in ("power", "current"):
         values = -values
     return Reading(meaning, texts, values + 0.0, required)  # + 0.0 makes -0.0 a plain zero

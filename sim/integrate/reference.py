@@ -53,7 +53,7 @@ def tolerance(plant: Plant, size: int, relative: float) -> NDArray[np.float64]:
     absolute = np.full(size, 1e6 * relative)  # sums over a day, J and A s
     absolute[SOC] = relative
     absolute[CORE : WALL + 1] = 100.0 * relative  # 1 uK at 1e-8
-    pairs = plant.cell.by_capacitance.shape[0]
+    pairs = len(plant.cell.pairs)
     absolute[FIRST_OVERVOLTAGE : FIRST_OVERVOLTAGE + pairs] = relative
     return absolute
 

@@ -118,10 +118,9 @@ def _stored_in_pairs_J(plant: Plant, trace: Trace) -> float:
     """Return what the pairs' capacitances took up over the run."""
     cell = plant.cell
     stored_J = 0.0
-    for k in range(len(cell.by_capacitance)):
-        resistance = cell.layers[:, :, 2 + 2 * k]
-        other = cell.layers[:, :, 3 + 2 * k]
-        capacitance_F = other if cell.by_capacitance[k] else other / resistance
+    for k in range(len(cell.pairs)):
+        resistance_ohm, tau_s = np.moveaxis(cell.layers[cell.tables], -1, 0)[2 + 2 * k : 4 + 2 * k]
+        capacitance_F = tau_s / resistance_ohm
         if np.ptp(capacitance_F) > 1e-12 * capacitance_F.max():
             return totals(trace)["pair_stored_J"]
         v0, v1 = trace.state[[0, -1], FIRST_OVERVOLTAGE + k]

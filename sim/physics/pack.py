@@ -57,11 +57,11 @@ def current_for_power_A(source_V, resistance_ohm, power_W):
     E / 2R, is returned, and the room E^2/4R - P [W], negative there, says so. Room is infinite
     where the power is not positive.
     """
+    if source_V <= 0.0:  # past empty, with nothing behind the terminals: no current either way
+        return 0.0, -abs(power_W)
     if power_W <= 0.0:
         root_V = math.sqrt(source_V * source_V - 4.0 * resistance_ohm * power_W)
         return 2.0 * power_W / (source_V + root_V), math.inf
-    if source_V <= 0.0:
-        return 0.0, -power_W
     discriminant = source_V * source_V - 4.0 * resistance_ohm * power_W
     room_W = math.inf
     if resistance_ohm > 0.0:

@@ -88,7 +88,7 @@ class Output(NamedTuple):
 
 def at_rest(plant: Plant, soc: float, cell_K: float, air_K: float) -> NDArray[np.float64]:
     """Return a state in which pairs are empty, core and surface alike, and all sums zero."""
-    state = np.zeros(FIRST_OVERVOLTAGE + plant.cell.by_capacitance.shape[0] + len(TOTALS))
+    state = np.zeros(FIRST_OVERVOLTAGE + len(plant.cell.pairs) + len(TOTALS))
     state[SOC], state[CORE], state[SURFACE], state[BOX], state[WALL] = (
         soc,
         cell_K,
@@ -103,7 +103,7 @@ def at_rest(plant: Plant, soc: float, cell_K: float, air_K: float) -> NDArray[np
 def overvoltage_V(plant, state):
     """Return the sum of the polarisation voltages [V]."""
     total_V = 0.0
-    for k in range(plant.cell.by_capacitance.shape[0]):
+    for k in range(len(plant.cell.pairs)):
         total_V += state[FIRST_OVERVOLTAGE + k]
     return total_V
 
@@ -127,7 +127,7 @@ def drawn(plant, leg, state):
 def pair_heat_W(plant, state):
     """Return the heat of all polarisation pairs [W]: sum of v^2 / R."""
     heat_W = 0.0
-    for k in range(plant.cell.by_capacitance.shape[0]):
+    for k in range(len(plant.cell.pairs)):
         resistance_ohm, _ = pair(plant.cell, state[SOC], state[CORE], k)
         heat_W += state[FIRST_OVERVOLTAGE + k] ** 2 / resistance_ohm
     return heat_W
@@ -176,7 +176,7 @@ def rates(plant, leg, time_s, state, rate):
     core_K, surface_K = state[CORE], state[SURFACE]
     rate[SOC] = -current_A / cell.capacity_As
 
-    pairs = cell.by_capacitance.shape[0]
+    pairs = len(cell.pairs)
     pair_W, stored_W, overvoltage = 0.0, 0.0, 0.0
     for k in range(pairs):
         resistance_ohm, tau_s = pair(cell, state[SOC], core_K, k)
