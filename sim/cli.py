@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import enum
 import json
 import sys
 from pathlib import Path
@@ -13,6 +14,14 @@ from sim import __version__
 from sim.errors import StillairError
 
 YES, NO, UNUSABLE, INTERRUPTED = 0, 1, 2, 130
+
+
+class Integrator(enum.Enum):
+    """The two ways to run a day."""
+
+    march = "march"
+    scipy = "scipy"
+
 
 app = typer.Typer(
     add_completion=False,
@@ -57,6 +66,9 @@ def simulate(
         bool, typer.Option("--json", help="Print the summary as JSON instead of words.")
     ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print the verdict only.")] = False,
+    integrator: Annotated[
+        Integrator, typer.Option(help="march: compiled; scipy: the slower reference.")
+    ] = Integrator.march,
 ) -> None:
     """Does the pack stay cool and above cut-off over this day? What gives first?"""
     from sim.ask.simulate import simulate as ask
@@ -71,7 +83,7 @@ def simulate(
     case = read_case(scenario)
     check_replaceable(folder)
     with day_bar(float(case.legs.end_s[-1])) as progress:
-        result = ask(case, progress)
+        result = ask(case, integrator.value, progress)
     content = summary(result)
     write_result(result, content, folder, every_s=every, plots=plots)
     warning = sentences.distrust(result)

@@ -33,7 +33,7 @@ class InputError(StillairError):
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
-    """Return "; did you mean 'x'?" for the closest known word, or the whole list if none is close."""
+    """Return "; did you mean 'x'?" for the closest known word, or the whole list for none."""
     names = list(known)
     close = difflib.get_close_matches(word, names, n=1, cutoff=0.6)
     if close:

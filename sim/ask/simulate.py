@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.drive.legs import Legs
 from sim.files.case import Case
-from sim.integrate import reference
+from sim.integrate import march, reference
 from sim.integrate.trace import Trace
-from sim.judge.audit import Audit, balances, complaints, spot
+from sim.judge.audit import Audit, Halving, balances, complaints, halved, spot
 from sim.judge.series import Series, series
 from sim.judge.verdict import Verdict, judge
 
-# The second integrator: another method at a tighter tolerance.
-SECOND = reference.Settings(method="DOP853", relative=1e-10, stop_at_limits=False)
+INTEGRATORS = ("march", "scipy")  # the compiled march, and the reference it is held to
 
 
 @dataclass(frozen=True)
@@ -36,21 +35,47 @@ class Result:
         return self.verdict.passed and self.audit.passed
 
 
-def simulate(case: Case, progress: Callable[[float], None] | None = None) -> Result:
-    """Run the day of `case`; `progress` is told the time reached [s].
+def simulate(
+    case: Case,
+    integrator: str = "march",
+    progress: Callable[[float], None] | None = None,
+) -> Result:
+    """Run the day of `case` by one of `INTEGRATORS`; `progress` is told the time reached [s].
 
     Raises ArithmeticError where no integration is possible.
     """
-    settings = reference.Settings(stop_at_limits=case.scenario.limits.on_cutoff == "stop")
-    trace = reference.march(case.plant, case.limits, case.legs, case.start, settings, progress)
+    stop = case.scenario.limits.on_cutoff == "stop"
+    inputs = (case.plant, case.limits, case.legs, case.start)
+    if integrator == "march":
+        settings = march.Settings(stop_at_limits=stop)
+        trace = march.march(*inputs, settings, progress)
+        finer = replace(settings, halved=True)
+        halving = halved(case.plant, case.legs, trace, march.march(*inputs, finer))
+        method = f"march, steps of {settings.longest_step_s:g} s at the most"
+        second = reference.Settings(stop_at_limits=False)
+    else:
+        by_scipy = reference.Settings(stop_at_limits=stop)
+        trace = reference.march(*inputs, by_scipy, progress)
+        halving = None
+        method = f"scipy solve_ivp {by_scipy.method}, relative tolerance {by_scipy.relative:g}"
+        second = reference.Settings(method="DOP853", relative=1e-10, stop_at_limits=False)
     verdict = judge(case.limits, case.legs, trace)
     seen = series(case.plant, case.legs, trace)
-    return Result(case, trace, seen, verdict, _audit(case, trace, seen, settings))
+    return Result(case, trace, seen, verdict, _audit(case, trace, seen, method, halving, second))
 
 
-def _audit(case: Case, trace: Trace, seen: Series, settings: reference.Settings) -> Audit:
+def _audit(
+    case: Case,
+    trace: Trace,
+    seen: Series,
+    method: str,
+    halving: Halving | None,
+    second: reference.Settings,
+) -> Audit:
+    """Return every balance, and spot checks of the two quarter hours that decide."""
+
     def again(part: Legs, state: NDArray[np.float64]) -> Trace:
-        return reference.march(case.plant, case.limits, part, state, SECOND)
+        return reference.march(case.plant, case.limits, part, state, second)
 
     found = balances(case.plant, case.legs, trace)
     places = {
@@ -65,10 +90,10 @@ def _audit(case: Case, trace: Trace, seen: Series, settings: reference.Settings)
     return Audit(
         balances=found,
         spots=spots,
-        integrator=f"scipy solve_ivp {settings.method}, relative tolerance {settings.relative:g}",
+        second_integrator=f"scipy solve_ivp {second.method}, relative tolerance "
+        f"{second.relative:g}",
+        integrator=method,
         steps=trace.steps,
-        step_note=f"spot checks by {SECOND.method} at {SECOND.relative:g}",
-        complaints=complaints(found, spots),
+        halving=halving,
+        complaints=complaints(found, spots, halving),
     )
-
-

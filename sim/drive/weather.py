@@ -40,7 +40,7 @@ def daily_C(
 def daily_sun_W(
     second_of_day: NDArray[np.float64], noon_W: float, rise_s: float, set_s: float
 ) -> NDArray[np.float64]:
-    """Return half a sine from sunrise to sunset with its top halfway; common practice, no source."""
+    """Return half a sine from sunrise to sunset, its top halfway; common practice, no source."""
     past = (np.mod(second_of_day, SECONDS_PER_DAY) - rise_s) / (set_s - rise_s)
     return np.where((past > 0.0) & (past < 1.0), noon_W * np.sin(np.pi * past), 0.0)
 

@@ -2,15 +2,63 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+import re
+from typing import Annotated, Literal, TypeGuard
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    PlainValidator,
+    field_validator,
+    model_validator,
+)
+
+from sim.files.toml import shown
+from sim.units import MILLI
 
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
+HeatCapacity = Annotated[float, Field(ge=1e-3, le=1e5)]
+CellVolt = Annotated[float, Field(gt=0, le=10)]
+Ampere = Annotated[float, Field(gt=0, le=1e5)]
+MOST_MOHM = 1e5
+GREATEST = 1e300  # a number; no whole number beyond it becomes a float
+SHORTEST_S, LONGEST_S = 1e-3, 1e7  # time constants; shorter ones belong into [resistance]
 Celsius = Annotated[float, Field(ge=-60, le=200)]
-Grid = float | list[list[float]]
+
+
+def one_line(text: str) -> str:
+    """Refuse line breaks and control characters: the text is printed as it stands."""
+    if re.search(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]", text):
+        raise ValueError(f"is {shown(text)}; accepted: one line, without control characters")
+    return text
+
+
+def _is_number(found: object) -> TypeGuard[float]:
+    return isinstance(found, int | float) and not isinstance(found, bool) and abs(found) < GREATEST
+
+
+def _number_or_table(found: object) -> object:
+    """Refuse what is neither a number nor a table of rows, by one complaint."""
+    if _is_number(found):
+        return float(found)
+    if not isinstance(found, list) or not found:
+        raise ValueError(f"is {shown(found)}; accepted: a number, or a list of rows of numbers")
+    for at, row in enumerate(found, 1):
+        if not isinstance(row, list):
+            raise ValueError(f"holds {shown(row)} as row {at}; accepted: a list of numbers")
+        for value in row:
+            if not _is_number(value):
+                raise ValueError(f"holds {shown(value)} in row {at}; accepted: finite numbers")
+    return [[float(value) for value in row] for row in found]
+
+
+Words = Annotated[str, AfterValidator(one_line)]
+FileName = Annotated[str, Field(min_length=1), AfterValidator(one_line)]
+Grid = Annotated[float | list[list[float]], PlainValidator(_number_or_table)]
 
 # A group of parameters each; a profile says for each where it comes from.
 GROUPS = (
@@ -45,8 +93,10 @@ def _rising(soc: list[float], others: list[list[float]]) -> tuple[list[float], l
     if np.all(steps < 0):
         soc, others = soc[::-1], [other[::-1] for other in others]
     elif not np.all(steps > 0):
-        at = int(np.flatnonzero(steps <= 0)[0]) + 1
-        raise ValueError(f"soc must rise from row to row; row {at + 1} has {soc[at]} after {soc[at - 1]}")
+        at = int(np.flatnonzero(~(steps > 0))[0]) + 1
+        raise ValueError(
+            f"soc must rise from row to row; row {at + 1} has {soc[at]} after {soc[at - 1]}"
+        )
     if soc[0] != 0.0 or soc[-1] != 1.0:
         raise ValueError(f"soc must go from 0.0 to 1.0; found {soc[0]} to {soc[-1]}")
     return soc, others
@@ -56,7 +106,7 @@ class OpenCircuit(Strict):
     """Rest voltage and its slope over temperature, over state of charge."""
 
     soc: list[float] = Field(min_length=2)
-    voltage_V: list[Annotated[float, Field(gt=0, le=10)]]
+    voltage_V: list[CellVolt]
     entropic_mV_K: list[Annotated[float, Field(ge=-2, le=2)]] | None = None
     reference_C: Celsius = 25.0
 
@@ -82,8 +132,8 @@ class OpenCircuit(Strict):
         for i, (low, high) in enumerate(zip(self.voltage_V, self.voltage_V[1:], strict=False)):
             if high < low:
                 raise ValueError(
-                    f"voltage_V must not fall as soc rises; it goes from {low} at soc {self.soc[i]} "
-                    f"to {high} at {self.soc[i + 1]}"
+                    f"voltage_V must not fall as soc rises; it goes from {low} at soc "
+                    f"{self.soc[i]} to {high} at {self.soc[i + 1]}"
                 )
         return self
 
@@ -104,12 +154,10 @@ class Resistance(Strict):
             if len(self.soc) < 2:
                 raise ValueError("soc needs two values or more")
             _rising(self.soc, [])
-            if self.soc[0] > self.soc[-1]:
-                raise ValueError("soc must rise; turn the rows of all tables round with it")
             if not self.temperature_C or np.any(np.diff(self.temperature_C) <= 0):
                 raise ValueError(f"temperature_C must rise; found {self.temperature_C}")
         for name in ("discharge_mohm", "charge_mohm"):
-            check_grid(name, getattr(self, name), self.soc, self.temperature_C, least=0.0)
+            check_grid(name, getattr(self, name), self.soc, self.temperature_C, 0.0, MOST_MOHM)
         return self
 
 
@@ -118,27 +166,29 @@ def check_grid(
     grid: Grid | None,
     soc: list[float] | None,
     temperature_C: list[float] | None,
-    *,
     least: float,
+    most: float,
 ) -> None:
-    """Raise ValueError where a number or table is below `least` or not of the grid's shape."""
+    """Raise ValueError where a number or table passes its bounds or is not of the grid's shape."""
     if grid is None:
         return
-    if not isinstance(grid, list):
-        if grid < least:
-            raise ValueError(f"{name} is {grid}; accepted: {least} or more")
-        return
-    if soc is None or temperature_C is None:
-        raise ValueError(f"{name} is a table, so [resistance] needs soc and temperature_C")
-    shape = [len(row) for row in grid]
-    if shape != [len(temperature_C)] * len(soc):
-        raise ValueError(
-            f"{name} has rows of {shape} values; accepted: {len(soc)} rows (soc) "
-            f"of {len(temperature_C)} (temperature_C)"
-        )
-    lowest = min(min(row) for row in grid)
-    if lowest < least:
-        raise ValueError(f"{name} holds {lowest}; accepted: {least} or more")
+    rows = grid if isinstance(grid, list) else [[grid]]
+    if isinstance(grid, list):
+        if soc is None or temperature_C is None:
+            raise ValueError(f"{name} is a table, so [resistance] needs soc and temperature_C")
+        if len(rows) != len(soc):
+            raise ValueError(
+                f"{name} has {len(rows)} rows; accepted: {len(soc)}, as soc has values"
+            )
+        for at, row in enumerate(rows, 1):
+            if len(row) != len(temperature_C):
+                raise ValueError(
+                    f"{name} has {len(row)} values in row {at}; accepted: {len(temperature_C)}, "
+                    "as temperature_C has"
+                )
+    for value in (value for row in rows for value in row):
+        if not least <= value <= most:
+            raise ValueError(f"{name} holds {value:g}; accepted: {least:g} to {most:g}")
 
 
 class Polarisation(Strict):
@@ -158,19 +208,19 @@ class Polarisation(Strict):
 class Heat(Strict):
     """Heat capacity of the two nodes, and what lies between; 0 K/W makes them one lumped node."""
 
-    core_J_K: Positive
-    surface_J_K: Positive
-    core_to_surface_K_W: NotNegative
+    core_J_K: HeatCapacity
+    surface_J_K: HeatCapacity
+    core_to_surface_K_W: float = Field(ge=0, le=1000)
     core_is: Literal["mean", "axis"] = "mean"
 
 
 class CellLimits(Strict):
     """What the cell's maker allows."""
 
-    full_V: Positive
-    cutoff_V: NotNegative
-    discharge_A: Positive
-    charge_A: Positive
+    full_V: CellVolt
+    cutoff_V: float = Field(ge=0, le=10)
+    discharge_A: Ampere
+    charge_A: Ampere
     discharge_core_min_C: Celsius
     discharge_core_max_C: Celsius
     charge_core_min_C: Celsius
@@ -190,7 +240,7 @@ class CellLimits(Strict):
 class Source(Strict):
     """Where a group of parameters comes from, and its relative uncertainty."""
 
-    origin: str = Field(alias="from", min_length=1)
+    origin: Words = Field(alias="from", min_length=1)
     uncertainty: NotNegative
     guess: bool = False
 
@@ -198,9 +248,9 @@ class Source(Strict):
 class CellProfile(Strict):
     """A whole cell profile."""
 
-    name: str = Field(min_length=1)
-    chemistry: str
-    capacity_Ah: float = Field(gt=0, le=500)
+    name: Words = Field(min_length=1)
+    chemistry: Words
+    capacity_Ah: float = Field(ge=0.001, le=500)
     nominal_V: Positive | None = None
     price: NotNegative | None = None
     size: Size
@@ -219,15 +269,48 @@ class CellProfile(Strict):
                 raise ValueError(f"'{group}' is no group of parameters; known: {', '.join(GROUPS)}")
         return sources
 
+    @model_validator(mode="before")
+    @classmethod
+    def _turn_round(cls, given: object) -> object:
+        """Turn a falling [resistance] soc round, and with it the rows of every table over it."""
+        if not isinstance(given, dict) or not isinstance(given.get("resistance"), dict):
+            return given
+        soc = given["resistance"].get("soc")
+        if not isinstance(soc, list) or len(soc) < 2:
+            return given
+        if not all(map(_is_number, soc)) or not np.all(np.diff(soc) < 0):
+            return given
+        turned = {**given, "resistance": _rows_turned(given["resistance"])}
+        if isinstance(given.get("polarisation"), list):
+            turned["polarisation"] = [_rows_turned(pair) for pair in given["polarisation"]]
+        return turned
+
     @model_validator(mode="after")
     def _pairs_fit_grid(self) -> CellProfile:
+        bounds = {
+            "resistance_mohm": (1e-6, MOST_MOHM),
+            "time_constant_s": (SHORTEST_S, LONGEST_S),
+            "capacitance_F": (1e-3, 1e9),
+        }
+        grid = self.resistance.soc, self.resistance.temperature_C
         for i, pair in enumerate(self.polarisation, 1):
-            for name in ("resistance_mohm", "time_constant_s", "capacitance_F"):
-                check_grid(
-                    f"polarisation {i} {name}",
-                    getattr(pair, name),
-                    self.resistance.soc,
-                    self.resistance.temperature_C,
-                    least=1e-6,
-                )
+            for name, (least, most) in bounds.items():
+                check_grid(f"[[polarisation]] {i} {name}", getattr(pair, name), *grid, least, most)
+            if pair.capacitance_F is not None:
+                fastest_s = np.min(pair.resistance_mohm) * MILLI * np.min(pair.capacitance_F)
+                if fastest_s < SHORTEST_S:
+                    raise ValueError(
+                        f"[[polarisation]] {i} has a time constant of {fastest_s:g} s; accepted: "
+                        f"{SHORTEST_S:g} s or more; what is faster belongs into [resistance]"
+                    )
         return self
+
+
+def _rows_turned(table: object) -> object:
+    """Return a table of the file with the rows of its lists in the opposite order."""
+    if not isinstance(table, dict):
+        return table
+    return {
+        key: value[::-1] if key != "temperature_C" and isinstance(value, list) else value
+        for key, value in table.items()
+    }

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
-from sim.files.cell_schema import Celsius, NotNegative, Positive, Strict
+from sim.files.cell_schema import Celsius, FileName, NotNegative, Positive, Strict, Words
 
 
 def seconds_of_clock(text: str) -> float:
@@ -17,7 +17,7 @@ def seconds_of_clock(text: str) -> float:
         hour, minute, second = int(found[1]), int(found[2]), int(found[3] or 0)
         if hour < 24 and minute < 60 and second < 60:
             return 3600.0 * hour + 60.0 * minute + second
-    raise ValueError(f"'{text}' is no clock time; accepted: \"06:30\" or \"06:30:15\"")
+    raise ValueError(f'is {shown(text)}; accepted: a clock time such as "06:30" or "06:30:15"')
 
 
 def _clock(text: str) -> str:
@@ -54,7 +54,7 @@ class TableColumns(Strict):
 class LoadTable(TableColumns):
     """[load]"""
 
-    profile: str
+    profile: FileName
     repeat: int = Field(default=1, ge=1, le=1000)
     start: Clock | None = None
     scale: float = Field(default=1.0, ge=0, le=1000)
@@ -82,7 +82,7 @@ class AmbientTable(TableColumns):
     low_C: AirC | None = None
     high_C: AirC | None = None
     warmest: Clock = "15:00"
-    profile: str | None = None
+    profile: FileName | None = None
     shift_K: float = Field(default=0.0, ge=-60, le=60)
 
     @model_validator(mode="after")
@@ -164,7 +164,7 @@ class StartTable(Strict):
 class ScenarioTable(Strict):
     """The whole scenario; [cell] is a profile's path and whatever of it is overridden."""
 
-    title: str = Field(min_length=1)
+    title: Words = Field(min_length=1)
     cell: dict[str, Any]
     pack: PackTable
     load: LoadTable
@@ -177,6 +177,11 @@ class ScenarioTable(Strict):
 
     @model_validator(mode="after")
     def _cell_names_profile(self) -> ScenarioTable:
-        if not isinstance(self.cell.get("profile"), str):
+        path = self.cell.get("profile")
+        if path is None:
             raise ValueError("[cell] profile is missing; give the path of a cell profile")
+        if not isinstance(path, str) or not path.isprintable() or not path:
+            raise ValueError(
+                f"[cell] profile is {shown(path)}; accepted: the path of a cell profile"
+            )
         return self

@@ -17,19 +17,17 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq, minimize_scalar
 
 from sim.drive.legs import Legs, leg_at
-from sim.integrate.trace import Record, Trace
+from sim.integrate.trace import KEPT_S, Record, Trace
 from sim.physics.compiled import compiled
 from sim.physics.limits import BEYOND_MODEL, COUNT, STOPS_DRIVE, Limits, margins
-from sim.physics.plant import CORE, FIRST_OVERVOLTAGE, SOC, WALL, Leg, Plant, output, rates
-
-KEPT_S = 60.0  # the trace keeps both ends of each leg and a state this often between
+from sim.physics.plant import CORE, FIRST_OVERVOLTAGE, SOC, WALL, Leg, Plant, rates, terminals
 
 Dense = Callable[[Any], NDArray[np.float64]]
 
 
 @dataclass(frozen=True)
 class Settings:
-    """How hard to try. `on_crossing` False records crossings of the cut-off and goes on.
+    """How hard to try, and whether a limit that ends the drive ends the run.
 
     LSODA by measurement: see tests/benchmarks. It turns stiff where a fast pair makes it so.
     """
@@ -41,11 +39,11 @@ class Settings:
 
 
 @compiled
-def look(plant, limits, leg, times_s, states, margin):
-    """Fill `margin` (m, COUNT) at `times_s` (m,) for `states` (m, n) under one leg's load."""
-    for i in range(times_s.shape[0]):
-        seen = output(plant, leg, times_s[i], states[i])
-        margins(limits, plant, seen, states[i], margin[i])
+def look(plant, limits, leg, states, margin):
+    """Fill `margin` (m, COUNT) for `states` (m, n) under one leg's load."""
+    for i in range(states.shape[0]):
+        y = states[i]
+        margins(limits, plant, y[SOC], y[CORE], terminals(plant, leg, y), margin[i])
 
 
 def tolerance(plant: Plant, size: int, relative: float) -> NDArray[np.float64]:
@@ -85,14 +83,15 @@ class _Legwise:
             dense_output=True,
         )
         if not solution.success:
-            raise ArithmeticError(f"solve_ivp gave up at {solution.t[-1]:.3f} s: {solution.message}")
+            gave_up_s = solution.t[-1]
+            raise ArithmeticError(f"solve_ivp gave up at {gave_up_s:.3f} s: {solution.message}")
         return solution.t, solution.sol
 
     def margins_at(self, leg: Leg, times_s: NDArray[np.float64], dense: Dense) -> Any:
         """Return margins (m, COUNT) on the dense solution."""
         states = np.ascontiguousarray(dense(times_s).T)
         found = np.empty((len(times_s), COUNT))
-        look(self.plant, self.limits, leg, times_s, states, found)
+        look(self.plant, self.limits, leg, states, found)
         return found
 
     def one_margin(self, leg: Leg, dense: Dense, limit: int) -> Callable[[float], float]:
@@ -169,7 +168,7 @@ def march(
     for i in range(len(legs.start_s)):
         leg = leg_at(legs, plant.pack, i)
         at_edge = np.empty((1, COUNT))
-        look(plant, limits, leg, np.array([leg.start_s]), state[None, :], at_edge)
+        look(plant, limits, leg, state[None, :], at_edge)
         record.look(leg.start_s, at_edge[0])
         past = [limit for limit in ends if at_edge[0, limit] < 0.0]
         if past:
@@ -188,7 +187,8 @@ def march(
         _enter(record, look_s, found, changes, end_s)
         if fatal:
             record.lowest(end_s, run.margins_at(leg, np.array([end_s]), dense)[0])
-        kept_s = np.linspace(leg.start_s, end_s, 1 + max(1, math.ceil((end_s - leg.start_s) / KEPT_S)))
+        pieces = max(1, math.ceil((end_s - leg.start_s) / KEPT_S - 1e-9))
+        kept_s = np.linspace(leg.start_s, end_s, 1 + pieces)
         along = np.ascontiguousarray(dense(kept_s).T)
         along[0] = state  # the dense solution repeats its start only to rounding
         state = along[-1].copy()

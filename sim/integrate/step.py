@@ -1,4 +1,4 @@
-"""One step of one lane under a held load; second order, stable at any length.
+"""One step under a held load; second order, stable at any length.
 
 The coefficients (resistances, film, current of a power load) are taken in the middle of the
 step, where half a step with those of the middle before leads to first order: together second
@@ -14,13 +14,13 @@ import math
 from sim.physics.box import AIR_AND_WALL, FREE_AIR
 from sim.physics.cell import CHARGE, DISCHARGE, layer, open_circuit, pair
 from sim.physics.compiled import compiled
-from sim.physics.film import conductance_W_K
+from sim.physics.film import quick_conductance_W_K
 from sim.physics.nodes import Heating, implicit_step
 from sim.physics.pack import POWER, cells, current_for_power_A, lead_per_cell_ohm
 from sim.physics.plant import BOX, CORE, FIRST_OVERVOLTAGE, SOC, SURFACE, WALL
 
 GAMMA = 1.0 - math.sqrt(0.5)
-# Rows of the coefficients of the middle of the last step, one column a lane.
+# Places of the coefficients of the middle of the last step.
 OHMIC, FILM, FIRST_PAIR = 0, 1, 2
 
 
@@ -34,53 +34,54 @@ def drawn_A(plant, leg, source_V, ohmic_ohm):
 
 
 @compiled
-def take_middle(plant, leg, y, middle, lane):
-    """Fill the lane's column of `middle` with the coefficients of the state itself."""
-    soc, core_K = y[SOC, lane], y[CORE, lane]
-    air_K = leg.ambient_K if plant.box.kind == FREE_AIR else y[BOX, lane]
-    middle[OHMIC, lane] = layer(plant.cell, soc, core_K, DISCHARGE if leg.value >= 0.0 else CHARGE)
-    middle[FILM, lane] = conductance_W_K(plant.film, y[SURFACE, lane], air_K)
+def take_middle(plant, leg, y, middle):
+    """Fill `middle` with the coefficients of the state itself."""
+    soc, core_K = y[SOC], y[CORE]
+    air_K = leg.ambient_K if plant.box.kind == FREE_AIR else y[BOX]
+    middle[OHMIC] = layer(plant.cell, soc, core_K, DISCHARGE if leg.value >= 0.0 else CHARGE)
+    middle[FILM] = quick_conductance_W_K(plant.film, y[SURFACE], air_K)
     for k in range(len(plant.cell.pairs)):
         resistance_ohm, tau_s = pair(plant.cell, soc, core_K, k)
-        middle[FIRST_PAIR + 2 * k, lane] = resistance_ohm
-        middle[FIRST_PAIR + 2 * k + 1, lane] = tau_s
+        middle[FIRST_PAIR + 2 * k] = resistance_ohm
+        middle[FIRST_PAIR + 2 * k + 1] = tau_s
 
 
 @compiled
-def advance(plant, leg, time_s, step_s, y, middle, new, lane):
-    """Carry one lane from `time_s` over `step_s` [s], from column `lane` of `y` to that of `new`.
+def advance(plant, leg, time_s, step_s, y, middle, new):
+    """Carry the state `y` from `time_s` over `step_s` [s] into `new`.
 
-    `y` and `new` (n, lanes) are states as in `sim.physics.plant`, sums included, and may be the
-    same array. `middle` (2 + 2 K, lanes) is read and renewed.
+    Both (n,) are as in `sim.physics.plant`, sums included, and may be the same array. `middle`
+    (2 + 2 K,) is read and renewed. Returns what was seen in the middle of the step: state of
+    charge, core [K] and (current [A], cell voltage [V], room [W]).
     """
     cell, pack, box = plant.cell, plant.pack, plant.box
     pairs = len(cell.pairs)
-    soc, core_K, surface_K = y[SOC, lane], y[CORE, lane], y[SURFACE, lane]
-    wall_K = y[WALL, lane]
+    soc, core_K, surface_K = y[SOC], y[CORE], y[SURFACE]
+    wall_K = y[WALL]
     half_s = 0.5 * step_s
     middle_s = time_s + half_s - leg.start_s
     ambient_K = leg.ambient_K + leg.ambient_K_s * middle_s
     sun_W = leg.sun_W + leg.sun_W_s * middle_s
-    air_K = y[BOX, lane]
+    air_K = y[BOX]
     joint_ohm = pack.joint_ohm
     n_cells = cells(pack) * 1.0
 
     # Half a step ahead, to first order.
     overvoltage_V = 0.0
     for k in range(pairs):
-        overvoltage_V += y[FIRST_OVERVOLTAGE + k, lane]
+        overvoltage_V += y[FIRST_OVERVOLTAGE + k]
     open_V, slope_V_K = open_circuit(cell, soc, core_K)
-    ohmic_ohm = middle[OHMIC, lane]
+    ohmic_ohm = middle[OHMIC]
     current_A, _ = drawn_A(plant, leg, open_V - overvoltage_V, ohmic_ohm)
     middle_V, core_W = 0.0, current_A * (current_A * ohmic_ohm - core_K * slope_V_K)
     for k in range(pairs):
-        resistance_ohm = middle[FIRST_PAIR + 2 * k, lane]
-        left = math.exp(-half_s / middle[FIRST_PAIR + 2 * k + 1, lane])
-        v = y[FIRST_OVERVOLTAGE + k, lane] * left + current_A * resistance_ohm * (1.0 - left)
+        resistance_ohm = middle[FIRST_PAIR + 2 * k]
+        left = math.exp(-half_s / middle[FIRST_PAIR + 2 * k + 1])
+        v = y[FIRST_OVERVOLTAGE + k] * left + current_A * resistance_ohm * (1.0 - left)
         middle_V += v
         core_W += v * v / resistance_ohm
     joint_W = current_A * current_A * joint_ohm
-    heating = Heating(core_W, joint_W, middle[FILM, lane], n_cells, sun_W, ambient_K)
+    heating = Heating(core_W, joint_W, middle[FILM], n_cells, sun_W, ambient_K)
     core_m, surface_m, air_m, _ = implicit_step(
         cell, box, heating, 1.0 / half_s, core_K, surface_K, air_K, wall_K
     )
@@ -89,21 +90,21 @@ def advance(plant, leg, time_s, step_s, y, middle, new, lane):
     # The coefficients there, and the current.
     open_V, slope_V_K = open_circuit(cell, soc_m, core_m)
     ohmic_ohm = layer(cell, soc_m, core_m, DISCHARGE if leg.value >= 0.0 else CHARGE)
-    film_W_K = conductance_W_K(plant.film, surface_m, air_m)
-    middle[OHMIC, lane] = ohmic_ohm
-    middle[FILM, lane] = film_W_K
+    film_W_K = quick_conductance_W_K(plant.film, surface_m, air_m)
+    middle[OHMIC] = ohmic_ohm
+    middle[FILM] = film_W_K
     current_A, room_W = drawn_A(plant, leg, open_V - middle_V, ohmic_ohm)
 
     # The whole step: pairs exactly, their heat and charge by the integrals of the exact curve.
     pair_J, stored_J, mean_V = 0.0, 0.0, 0.0
     for k in range(pairs):
         resistance_ohm, tau_s = pair(cell, soc_m, core_m, k)
-        middle[FIRST_PAIR + 2 * k, lane] = resistance_ohm
-        middle[FIRST_PAIR + 2 * k + 1, lane] = tau_s
+        middle[FIRST_PAIR + 2 * k] = resistance_ohm
+        middle[FIRST_PAIR + 2 * k + 1] = tau_s
         left = math.exp(-step_s / tau_s)
         goal_V = current_A * resistance_ohm
-        off_V = y[FIRST_OVERVOLTAGE + k, lane] - goal_V
-        new[FIRST_OVERVOLTAGE + k, lane] = goal_V + off_V * left
+        off_V = y[FIRST_OVERVOLTAGE + k] - goal_V
+        new[FIRST_OVERVOLTAGE + k] = goal_V + off_V * left
         gone_s = tau_s * (1.0 - left)
         v_Vs = goal_V * step_s + off_V * gone_s
         square = goal_V * (v_Vs + off_V * gone_s) + 0.5 * off_V * off_V * gone_s * (1.0 + left)
@@ -111,7 +112,7 @@ def advance(plant, leg, time_s, step_s, y, middle, new, lane):
         pair_J += lost_J
         stored_J += current_A * v_Vs - lost_J
         mean_V += v_Vs
-    new[SOC, lane] = soc - current_A * step_s / cell.capacity_As
+    new[SOC] = soc - current_A * step_s / cell.capacity_As
 
     ohmic_J = current_A * current_A * ohmic_ohm * step_s
     reversible_J = -current_A * core_m * slope_V_K * step_s
@@ -139,40 +140,38 @@ def advance(plant, leg, time_s, step_s, y, middle, new, lane):
         air_K + ahead * (air_1 - air_K),
         wall_K + ahead * (wall_1 - wall_K),
     )
-    to_air_J = step_s * film_W_K * (
-        (1.0 - GAMMA) * (surface_1 - air_1) + GAMMA * (surface_2 - air_2)
+    to_air_J = (
+        step_s * film_W_K * ((1.0 - GAMMA) * (surface_1 - air_1) + GAMMA * (surface_2 - air_2))
     )
-    new[CORE, lane], new[SURFACE, lane], new[BOX, lane], new[WALL, lane] = (
-        core_2,
-        surface_2,
-        air_2,
-        wall_2,
-    )
+    new[CORE], new[SURFACE] = core_2, surface_2
+    new[BOX] = air_K if box.kind == FREE_AIR else air_2  # in free air no node of the state
+    new[WALL] = wall_2
 
     lead_J = current_A * current_A * lead_per_cell_ohm(pack) * step_s
     cell_J = current_A * (open_V * step_s - mean_V) - ohmic_J
     delivered_J = cell_J - joint_J - lead_J
     n = FIRST_OVERVOLTAGE + pairs
-    new[n, lane] = y[n, lane] + current_A * step_s
-    new[n + 1, lane] = y[n + 1, lane] + current_A * open_V * step_s + reversible_J
-    new[n + 2, lane] = y[n + 2, lane] + cell_J
-    new[n + 3, lane] = y[n + 3, lane] + delivered_J
-    new[n + 4, lane] = y[n + 4, lane] + ohmic_J
-    new[n + 5, lane] = y[n + 5, lane] + pair_J
-    new[n + 6, lane] = y[n + 6, lane] + stored_J
-    new[n + 7, lane] = y[n + 7, lane] + reversible_J
-    new[n + 8, lane] = y[n + 8, lane] + joint_J
-    new[n + 9, lane] = y[n + 9, lane] + lead_J
-    new[n + 10, lane] = y[n + 10, lane] + to_air_J
+    new[n] = y[n] + current_A * step_s
+    new[n + 1] = y[n + 1] + current_A * open_V * step_s + reversible_J
+    new[n + 2] = y[n + 2] + cell_J
+    new[n + 3] = y[n + 3] + delivered_J
+    new[n + 4] = y[n + 4] + ohmic_J
+    new[n + 5] = y[n + 5] + pair_J
+    new[n + 6] = y[n + 6] + stored_J
+    new[n + 7] = y[n + 7] + reversible_J
+    new[n + 8] = y[n + 8] + joint_J
+    new[n + 9] = y[n + 9] + lead_J
+    new[n + 10] = y[n + 10] + to_air_J
     short_J = leg.value * step_s - delivered_J if room_W < 0.0 else 0.0
-    new[n + 11, lane] = y[n + 11, lane] + short_J
+    new[n + 11] = y[n + 11] + short_J
     if box.kind == FREE_AIR:
-        new[n + 14, lane] = y[n + 14, lane] + to_air_J * n_cells
+        new[n + 14] = y[n + 14] + to_air_J * n_cells
     else:
-        new[n + 12, lane] = y[n + 12, lane] + sun_W * step_s
-        new[n + 13, lane] = y[n + 13, lane] + box.other_heat_W * step_s
+        new[n + 12] = y[n + 12] + sun_W * step_s
+        new[n + 13] = y[n + 13] + box.other_heat_W * step_s
         lost_1, lost_2 = air_1, air_2
         if box.kind == AIR_AND_WALL:
             lost_1, lost_2 = wall_1, wall_2
         outside_K = (1.0 - GAMMA) * lost_1 + GAMMA * lost_2 - ambient_K
-        new[n + 14, lane] = y[n + 14, lane] + box.outside_W_K * outside_K * step_s
+        new[n + 14] = y[n + 14] + box.outside_W_K * outside_K * step_s
+    return soc_m, core_m, (current_A, open_V - middle_V - current_A * ohmic_ohm, room_W)

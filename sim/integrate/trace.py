@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 from sim.physics.limits import COUNT
 
+KEPT_S = 60.0  # a trace keeps both ends of each leg and a state this often between
+
 
 @dataclass(frozen=True)
 class Spell:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sim.drive.legs import Legs
 from sim.integrate.trace import Trace
-from sim.judge.series import count, series, totals
+from sim.judge.series import Series, count, series, totals
 from sim.physics.box import AIR_AND_WALL, FREE_AIR
 from sim.physics.pack import CURRENT, share
 from sim.physics.plant import BOX, CORE, FIRST_OVERVOLTAGE, SOC, SURFACE, WALL, Plant
@@ -35,14 +36,24 @@ class Spot:
 
 
 @dataclass(frozen=True)
+class Halving:
+    """By how much the run changes when every step is taken in two halves."""
+
+    difference_V: float
+    difference_K: float
+    difference_soc: float
+
+
+@dataclass(frozen=True)
 class Audit:
     """Residuals as shares of what flowed; None where a balance does not apply."""
 
     balances: dict[str, float | None]
     spots: tuple[Spot, ...]
+    second_integrator: str
     integrator: str
     steps: int
-    step_note: str
+    halving: Halving | None  # None where the integrator chooses its own steps
     complaints: tuple[str, ...]
 
     @property
@@ -58,7 +69,7 @@ def _share_of(residual: float, *flows: float) -> float:
 
 
 def _asked(plant: Plant, legs: Legs, trace: Trace) -> float:
-    """Return one cell's share of the load up to the end of the trace, from the legs alone [As, J]."""
+    """Return one cell's share of the load up to the trace's end, from the legs alone [As, J]."""
     length_s = np.clip(np.minimum(legs.end_s, trace.end_s) - legs.start_s, 0.0, None)
     return math.fsum(share(plant.pack, legs.kind, 1.0) * legs.value * length_s)
 
@@ -128,18 +139,21 @@ def _stored_in_pairs_J(plant: Plant, trace: Trace) -> float:
     return stored_J
 
 
-Again = Callable[[Legs, "np.ndarray"], Trace]
+Floats = NDArray[np.float64]
+Again = Callable[[Legs, Floats], Trace]
 
 
 def _window(legs: Legs, trace: Trace, time_s: float) -> tuple[Legs, int]:
-    """Return the legs of the quarter hour about `time_s`, clipped to the run, and the first's index."""
+    """Return the legs of the quarter hour about `time_s`, within the run, and the first's index."""
     i = max(int(legs.start_s.searchsorted(time_s - SPOT_S / 2, side="right")) - 1, 0)
     j = int(legs.start_s.searchsorted(min(time_s + SPOT_S / 2, trace.end_s), side="left"))
-    part = Legs(legs.kind, *(column[i:j] for column in legs[1:]))
+    part = legs._replace(**{name: getattr(legs, name)[i:j] for name in legs._fields[1:]})
     return part._replace(end_s=np.minimum(part.end_s, trace.end_s)), i
 
 
-def spot(plant: Plant, legs: Legs, trace: Trace, why: str, time_s: float, again: Again) -> Spot | None:
+def spot(
+    plant: Plant, legs: Legs, trace: Trace, why: str, time_s: float, again: Again
+) -> Spot | None:
     """Integrate the quarter hour about `time_s` once more and return the largest difference.
 
     None where the run ended at its very start and there is nothing to integrate.
@@ -149,26 +163,47 @@ def spot(plant: Plant, legs: Legs, trace: Trace, why: str, time_s: float, again:
     if len(part.start_s) == 0 or len(at) < 2:
         return None
     second = again(part, trace.state[at[0]].copy())
-    ours, theirs = series(plant, legs, trace), series(plant, part, second)
-    difference_V, difference_K = 0.0, 0.0
-    for name in ("cell_voltage_V", "core_C", "surface_C"):
-        mine = getattr(ours, name)[at]
-        other = np.interp(_strict(trace.time_s[at], trace.leg[at]), _strict(theirs.time_s, second.leg + i), getattr(theirs, name))
-        worst = float(np.max(np.abs(mine - other)))
-        if name == "cell_voltage_V":
-            difference_V = worst
-        else:
-            difference_K = max(difference_K, worst)
-    return Spot(why, float(part.start_s[0]), float(part.end_s[-1]), difference_V, difference_K)
+    ours, theirs = series(plant, legs, _some(trace, at)), series(plant, part, second)
+    apart = _apart(ours, theirs._replace(leg=theirs.leg + i))
+    return Spot(why, float(part.start_s[0]), float(part.end_s[-1]), *apart[:2])
 
 
-def _strict(time_s: np.ndarray, leg: np.ndarray) -> np.ndarray:
+def halved(plant: Plant, legs: Legs, trace: Trace, finer: Trace) -> Halving:
+    """Return how far the same run with halved steps lies off, over all that both have seen."""
+    return Halving(*_apart(series(plant, legs, trace), series(plant, legs, finer)))
+
+
+def _some(trace: Trace, at: NDArray[np.intp]) -> Trace:
+    return replace(trace, time_s=trace.time_s[at], state=trace.state[at], leg=trace.leg[at])
+
+
+def _apart(ours: Series, theirs: Series) -> tuple[float, float, float]:
+    """Return the largest differences of voltage [V], core and surface [K], state of charge.
+
+    Compared at every point of `ours` within both; where a limit ended one run a little earlier
+    its last point is read off the other's straight line.
+    """
+    last_s = min(ours.time_s[-1], theirs.time_s[-1])
+    inside = ours.time_s <= last_s
+    when = _strict(ours.time_s[inside], ours.leg[inside], ours.leg[0])
+    then = _strict(theirs.time_s, theirs.leg, ours.leg[0])
+
+    def worst(name: str) -> float:
+        theirs_there = np.interp(when, then, getattr(theirs, name))
+        return float(np.max(np.abs(getattr(ours, name)[inside] - theirs_there)))
+
+    return worst("cell_voltage_V"), max(worst("core_C"), worst("surface_C")), worst("soc")
+
+
+def _strict(time_s: Floats, leg: NDArray[np.intp], first: int) -> Floats:
     """Return times in which the two sides of an edge differ: a leg's number moves it by 1 us."""
-    return time_s + 1e-6 * (leg - leg[0] + 1)
+    return time_s + 1e-6 * (leg - first)
 
 
-def complaints(found: dict[str, float | None], spots: tuple[Spot, ...]) -> tuple[str, ...]:
-    """Return one sentence for each balance that does not close and each spot that disagrees."""
+def complaints(
+    found: dict[str, float | None], spots: tuple[Spot, ...], halving: Halving | None
+) -> tuple[str, ...]:
+    """Return one sentence for each balance that does not close and each check that disagrees."""
     said = [
         f"the balance '{name.replace('_', ' ')}' is off by {residual:.2g} of what flowed"
         for name, residual in found.items()
@@ -180,4 +215,11 @@ def complaints(found: dict[str, float | None], spots: tuple[Spot, ...]) -> tuple
         for s in spots
         if not (s.difference_V <= SPOT_V and s.difference_K <= SPOT_K)
     ]
+    if halving is not None and not (
+        halving.difference_V <= SPOT_V and halving.difference_K <= SPOT_K
+    ):
+        said.append(
+            f"halving the step moves the run by {halving.difference_V * 1e3:.2g} mV and "
+            f"{halving.difference_K:.2g} K"
+        )
     return tuple(said)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -104,7 +104,7 @@ class Event:
 
 @dataclass(frozen=True)
 class Verdict:
-    """The answer. `first` is the event that came first; `unanswered` that no answer was possible."""
+    """The answer. `first` is the first event; `unanswered` says that no answer was possible."""
 
     passed: bool
     unanswered: bool
@@ -143,7 +143,9 @@ def asked_W(legs: Legs, time_s: float) -> float:
     return float(legs.value[max(i, 0)])
 
 
-def _value(limits: Limits, legs: Legs, number: int, margin: float, time_s: float) -> tuple[float, float]:
+def _value(
+    limits: Limits, legs: Legs, number: int, margin: float, time_s: float
+) -> tuple[float, float]:
     """Return (value, level) of a limit where its margin was `margin`."""
     if number == BEYOND_REACH:
         power_W = asked_W(legs, time_s)
@@ -157,17 +159,23 @@ def _judge(limits: Limits, legs: Legs, trace: Trace, number: int) -> Judged:
     mine = [spell for spell in trace.spells if spell.limit == number]
     beyond_s = math.fsum((trace.end_s if s.end_s is None else s.end_s) - s.start_s for s in mine)
     margin, time_s = float(trace.worst[number]), float(trace.worst_s[number])
-    if math.isfinite(margin):
-        worst, level = _value(limits, legs, number, margin, time_s)
-        return Judged(
-            NAMES[number], about, UNITS[number], level, worst, margin, time_s, beyond_s, len(mine), not mine
-        )
-    level_or_none = levels(limits).get(number)
-    if level_or_none is not None and not math.isfinite(level_or_none):
-        level_or_none = None
-    return Judged(
-        NAMES[number], about, UNITS[number], level_or_none, None, None, None, 0.0, 0, not mine
+    level = levels(limits).get(number, math.inf)
+    judged = Judged(
+        name=NAMES[number],
+        about=about,
+        unit=UNITS[number],
+        level=level if math.isfinite(level) else None,
+        worst=None,
+        margin=None,
+        time_s=None,
+        seconds_beyond=beyond_s,
+        spells=len(mine),
+        passed=not mine,
     )
+    if not math.isfinite(margin):
+        return judged
+    worst, level = _value(limits, legs, number, margin, time_s)
+    return replace(judged, level=level, worst=worst, margin=margin, time_s=time_s)
 
 
 def _event(limits: Limits, legs: Legs, spell: Spell) -> Event:

@@ -49,8 +49,9 @@ def open_circuit(cell, soc, core_K):
     last = cell.ocv.shape[1] - 1
     i = cell_of(soc, last, last)
     f = soc * last - i
-    reference_V = cell.ocv[cell.tables, i, 0] + f * (cell.ocv[cell.tables, i + 1, 0] - cell.ocv[cell.tables, i, 0])
-    slope_V_K = cell.ocv[cell.tables, i, 1] + held(f) * (cell.ocv[cell.tables, i + 1, 1] - cell.ocv[cell.tables, i, 1])
+    table, t = cell.ocv, cell.tables
+    reference_V = table[t, i, 0] + f * (table[t, i + 1, 0] - table[t, i, 0])
+    slope_V_K = table[t, i, 1] + held(f) * (table[t, i + 1, 1] - table[t, i, 1])
     return reference_V + (core_K - cell.reference_K) * slope_V_K, slope_V_K
 
 

@@ -9,5 +9,8 @@ from numba import njit
 
 
 def compiled(function: Callable[..., Any]) -> Any:
-    """Return `function` compiled to machine code; plain Python where NUMBA_DISABLE_JIT=1."""
-    return njit(cache=True, fastmath=False, error_model="numpy")(function)
+    """Return `function` compiled to machine code; plain Python where NUMBA_DISABLE_JIT=1.
+
+    The interpreter lock is let go inside, so that threads march side by side.
+    """
+    return njit(cache=True, nogil=True, fastmath=False, error_model="numpy")(function)

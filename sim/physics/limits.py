@@ -12,7 +12,6 @@ from typing import NamedTuple
 
 from sim.physics.compiled import compiled
 from sim.physics.pack import cells
-from sim.physics.plant import CORE, SOC
 
 # Order of every vector of margins.
 NAMES = (
@@ -59,10 +58,10 @@ class Limits(NamedTuple):
 
 
 @compiled
-def margins(limits, plant, seen, state, margin):
-    """Fill `margin` (COUNT,) for a state and what `plant.output` saw of it, in `UNITS`."""
-    soc, core_K, current_A = state[SOC], state[CORE], seen.current_A
-    margin[CUTOFF] = seen.cell_V - limits.cutoff_V
+def margins(limits, plant, soc, core_K, seen, margin):
+    """Fill `margin` (COUNT,), in `UNITS`; `seen` = cell current [A], cell voltage [V], room [W]."""
+    current_A, cell_V, room_W = seen
+    margin[CUTOFF] = cell_V - limits.cutoff_V
     margin[EMPTY] = 100.0 * soc
     margin[RESERVE] = 100.0 * (soc - limits.reserve_soc)
     margin[HOT] = limits.core_max_K - core_K
@@ -71,7 +70,7 @@ def margins(limits, plant, seen, state, margin):
     if current_A < 0.0:
         margin[CHARGE_HOT] = limits.charge_core_max_K - core_K
         margin[CHARGE_COLD] = core_K - limits.charge_core_min_K
-        margin[OVERCHARGE] = limits.full_V - seen.cell_V
+        margin[OVERCHARGE] = limits.full_V - cell_V
         margin[CELL_CHARGE] = limits.cell_charge_A + current_A
     else:
         margin[CHARGE_HOT] = math.inf
@@ -79,6 +78,6 @@ def margins(limits, plant, seen, state, margin):
         margin[OVERCHARGE] = math.inf
         margin[CELL_CHARGE] = math.inf
     margin[PACK_CURRENT] = limits.pack_current_A - abs(current_A) * plant.pack.parallel
-    margin[BEYOND_REACH] = seen.room_W * cells(plant.pack)
+    margin[BEYOND_REACH] = room_W * cells(plant.pack)
     margin[OUTSIDE_TABLE] = core_K - limits.coldest_table_K if current_A != 0.0 else math.inf
     margin[BEYOND_MODEL] = MODEL_ENDS_K - core_K

@@ -33,7 +33,7 @@ def even_knots(knots: NDArray[np.float64], finest: int = FINEST) -> int:
 
 @compiled
 def cell_of(x, steps, last):
-    """Return the interval (0 to last - 1) that holds `x` in units of `steps` from the grid's start."""
+    """Return the interval (0 to last - 1) that holds `x`, with `steps` intervals to a unit."""
     u = x * steps
     if not u > 0.0:  # so written that a NaN lands at the start, not outside the array
         return 0

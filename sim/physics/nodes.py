@@ -14,7 +14,7 @@ from sim.physics.compiled import compiled
 
 
 class Heating(NamedTuple):
-    """What is held over a step: heats [W], conductances [W/K], ambient [K]. Cells are one cell's."""
+    """What is held over a step; heats and the conductance are one cell's."""
 
     core_W: float
     joint_W: float
@@ -52,14 +52,16 @@ def implicit_step(cell, box, heating, a, core_K, surface_K, air_K, wall_K):
     new_surface_K = (surface_right + g * new_air_K) / surface_diagonal
     if lumped:
         return new_surface_K, new_surface_K, new_air_K, new_wall_K
-    return (core_right + across * new_surface_K) / core_diagonal, new_surface_K, new_air_K, new_wall_K
+    new_core_K = (core_right + across * new_surface_K) / core_diagonal
+    return new_core_K, new_surface_K, new_air_K, new_wall_K
 
 
 @compiled
 def _box_step(box, heating, a, passed_on, surface_right, air_K, wall_K):
-    """Return box air and wall [K] with the cells eliminated; `passed_on` is g / surface diagonal."""
+    """Return box air and wall [K], the cells eliminated; `passed_on` = g / surface diagonal."""
     all_g = heating.cells * heating.to_air_W_K
-    air_right = a * box.air_J_K * air_K + box.other_heat_W + heating.cells * passed_on * surface_right
+    air_right = a * box.air_J_K * air_K + box.other_heat_W
+    air_right += heating.cells * passed_on * surface_right
     air_diagonal = a * box.air_J_K + all_g * (1.0 - passed_on)
     outside_W = box.outside_W_K * heating.ambient_K
     if box.kind != AIR_AND_WALL:

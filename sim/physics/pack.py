@@ -49,7 +49,7 @@ def share(pack, kind, value):
 
 @compiled
 def current_for_power_A(source_V, resistance_ohm, power_W):
-    """Return the current [A] at which a source behind a resistance delivers `power_W`, and its room.
+    """Return the current [A] at which a source behind a resistance gives `power_W`, and its room.
 
     (E - I R) I = P has two roots; the smaller is the one a load can hold. Written without the
     difference of two near numbers, and good for R = 0: I = 2 P / (E + sqrt(E^2 - 4 R P)).

@@ -124,6 +124,13 @@ def drawn(plant, leg, state):
 
 
 @compiled
+def terminals(plant, leg, state):
+    """Return one cell's current [A], voltage at its terminals [V], and room to its greatest [W]."""
+    current_A, ohmic_ohm, open_V, _, room_W = drawn(plant, leg, state)
+    return current_A, open_V - overvoltage_V(plant, state) - current_A * ohmic_ohm, room_W
+
+
+@compiled
 def pair_heat_W(plant, state):
     """Return the heat of all polarisation pairs [W]: sum of v^2 / R."""
     heat_W = 0.0

@@ -40,7 +40,7 @@ def overview(result: Result, path: Path) -> None:
         _plain(ax)
         _events(result, ax)
     axes[-1].set_xlim(hour[0], max(hour[-1], hour[0] + 1e-3))
-    axes[-1].set_xlabel("clock time of the day" if result.case.has_clock else "hours from the start")
+    axes[-1].set_xlabel("clock time" if result.case.has_clock else "hours from the start")
     if result.case.has_clock:
         axes[-1].xaxis.set_major_formatter(lambda h, _: clock_text(h * SECONDS_PER_HOUR))
     figure.suptitle(_title(result), x=0.01, ha="left", fontsize=10.5, color=INK)
@@ -171,7 +171,8 @@ def _events(result: Result, ax: Axes) -> None:
         end_s = result.trace.end_s if e.until_s is None else e.until_s
         ax.axvspan(begin, (clock_s + end_s) / SECONDS_PER_HOUR, color=WARM, alpha=0.07, linewidth=0)
         first.setdefault(e.event, begin)
-    top = ax.get_subplotspec().is_first_row() if ax.get_subplotspec() else False
+    place = ax.get_subplotspec()
+    top = place is not None and place.is_first_row()
     for i, (words, begin) in enumerate(first.items()):
         ax.axvline(begin, color=WARM, linewidth=0.8)
         if top:

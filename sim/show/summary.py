@@ -144,7 +144,8 @@ def _audit(result: Result) -> dict[str, Any]:
         "complaints": list(audit.complaints),
         "integrator": audit.integrator,
         "steps": audit.steps,
-        "step_note": audit.step_note,
+        "halving_the_step": None if audit.halving is None else vars(audit.halving),
+        "second_integrator": audit.second_integrator,
         "balances": audit.balances,
         "spot_checks": [
             {
