@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from sim.files.cell_schema import Celsius, FileName, NotNegative, Positive, Strict, Words
+from sim.files.toml import shown
 
 
 def seconds_of_clock(text: str) -> float:

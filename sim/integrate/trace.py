@@ -58,15 +58,15 @@ class Record:
     def look(self, time_s: float, margin: NDArray[np.float64]) -> None:
         """Take the margins at an instant: worst values, and spells that begin or end by a jump."""
         self.lowest(time_s, margin)
-        for limit in np.flatnonzero(margin < 0.0):
+        for limit in np.flatnonzero(margin < 0.0).tolist():
             if limit not in self._open:
-                self._open[int(limit)] = (time_s, float(margin[limit]))
+                self._open[limit] = (time_s, float(margin[limit]))
         for limit in [k for k in self._open if not margin[k] < 0.0]:
             self._close(limit, time_s)
 
     def lowest(self, time_s: float, margin: NDArray[np.float64]) -> None:
         """Take worst values only: at the very instant of a crossing no sign can be trusted."""
-        for limit in np.flatnonzero(margin < self.worst):
+        for limit in np.flatnonzero(margin < self.worst).tolist():
             self.worst[limit], self.worst_s[limit] = margin[limit], time_s
 
     def cross(self, limit: int, time_s: float, *, into: bool) -> None:

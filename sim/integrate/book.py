@@ -1,0 +1,88 @@
+"""What is entered of the limits while the compiled march goes: worst margins, and spells beyond.
+
+Kept in plain arrays, since compiled code fills them.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.integrate.trace import Spell
+from sim.physics.compiled import compiled
+from sim.physics.limits import COUNT
+
+Floats = NDArray[np.float64]
+LIMIT, BEGIN, END, MARGIN = range(4)  # columns of the spells
+
+
+class Book(NamedTuple):
+    """What is entered of the limits. `spells` (capacity, 4); `counts` = spells begun."""
+
+    spells: Floats
+    counts: NDArray[np.intp]
+    open_at: NDArray[np.intp]  # (COUNT,) row of the open spell, -1 for none
+    worst: Floats
+    worst_s: Floats
+
+
+def empty_book(capacity: int) -> Book:
+    """Return a book with room for `capacity` spells."""
+    return Book(
+        np.empty((capacity, 4)),
+        np.zeros(1, dtype=np.intp),
+        np.full(COUNT, -1, dtype=np.intp),
+        np.full(COUNT, np.inf),
+        np.zeros(COUNT),
+    )
+
+
+@compiled
+def begin_spell(book, limit, time_s, margin):
+    """Begin a spell beyond a limit, unless one is open."""
+    if book.open_at[limit] >= 0:
+        return
+    place = book.counts[0]
+    book.counts[0] += 1
+    book.open_at[limit] = place
+    if place < book.spells.shape[0]:
+        book.spells[place, LIMIT] = limit
+        book.spells[place, BEGIN] = time_s
+        book.spells[place, END] = math.nan
+        book.spells[place, MARGIN] = margin
+
+
+@compiled
+def end_spell(book, limit, time_s):
+    """End the open spell of a limit, if there is one."""
+    place = book.open_at[limit]
+    if 0 <= place < book.spells.shape[0]:
+        book.spells[place, END] = time_s
+    book.open_at[limit] = -1
+
+
+@compiled
+def enter(book, time_s, margin):
+    """Take the margins at an instant: worst values, and spells that begin or end there."""
+    for limit in range(COUNT):
+        value = margin[limit]
+        if not value >= book.worst[limit]:
+            book.worst[limit] = value
+            book.worst_s[limit] = time_s
+        if value < 0.0:
+            begin_spell(book, limit, time_s, value)
+        elif book.open_at[limit] >= 0:
+            end_spell(book, limit, time_s)
+
+
+def spells_of(book: Book) -> tuple[Spell, ...]:
+    """Return the spells in order of time."""
+    rows = book.spells[: book.counts[0]]
+    spells = [
+        Spell(int(k), begin, None if math.isnan(end) else end, margin)
+        for k, begin, end, margin in rows.tolist()
+    ]
+    return tuple(sorted(spells, key=lambda spell: (spell.start_s, spell.limit)))

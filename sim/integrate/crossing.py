@@ -1,0 +1,125 @@
+"""When inside a step a limit is passed: each look is the step taken again at another length.
+
+Written here since compiled code can't call a library's root-finder.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.integrate.step import advance
+from sim.physics.compiled import compiled
+from sim.physics.limits import COUNT, Limits, margins
+from sim.physics.plant import CORE, SOC, Leg, Plant, terminals
+
+Floats = NDArray[np.float64]
+INSTANT_S = 1e-9  # to which a crossing is found
+GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
+
+
+class Step(NamedTuple):
+    """Where a step begins, and scratch to take it again at other lengths."""
+
+    plant: Plant
+    limits: Limits
+    leg: Leg
+    time_s: float
+    y: Floats
+    middle: Floats
+    scratch_y: Floats
+    scratch_middle: Floats
+    scratch_margin: Floats
+
+
+@compiled
+def margin_after(step, length_s, limit):
+    """Return one margin after a step of `length_s` [s]."""
+    y = step.y
+    if length_s > 0.0:
+        y = step.scratch_y
+        step.scratch_middle[:] = step.middle
+        advance(step.plant, step.leg, step.time_s, length_s, step.y, step.scratch_middle, y)
+    seen = terminals(step.plant, step.leg, y)
+    margins(step.limits, step.plant, y[SOC], y[CORE], seen, step.scratch_margin)
+    return step.scratch_margin[limit]
+
+
+@compiled
+def crossing_s(step, limit, low_s, low, high_s, high):
+    """Return how long after the step's begin a margin changes sign between `low_s` and `high_s`.
+
+    Regula falsi, Illinois form (Dowell and Jarratt, BIT 11 (1971) 168); each look is a step of
+    that length from the same state. Written here since compiled code can't call a library.
+    """
+    for _ in range(100):
+        if high_s - low_s < INSTANT_S or low == 0.0:
+            break
+        guess_s = high_s - high * (high_s - low_s) / (high - low)
+        if not low_s < guess_s < high_s:
+            guess_s = 0.5 * (low_s + high_s)
+        value = margin_after(step, guess_s, limit)
+        if (value < 0.0) == (high < 0.0):
+            high_s, high = guess_s, value
+            low *= 0.5
+        else:
+            low_s, low = guess_s, value
+            high *= 0.5
+    return low_s if low == 0.0 else 0.5 * (low_s + high_s)
+
+
+@compiled
+def bottom(step, limit, length_s):
+    """Return where within the step a margin is least [s], and the least margin.
+
+    Golden section; it may stop below zero, since then both crossings are bracketed.
+    """
+    a, b = 0.0, length_s
+    c, d = b - GOLDEN * (b - a), a + GOLDEN * (b - a)
+    at_c, at_d = margin_after(step, c, limit), margin_after(step, d, limit)
+    while min(at_c, at_d) >= 0.0 and b - a > 1e-6 * length_s:
+        if at_c < at_d:
+            b, d, at_d = d, c, at_c
+            c = b - GOLDEN * (b - a)
+            at_c = margin_after(step, c, limit)
+        else:
+            a, c, at_c = c, d, at_d
+            d = a + GOLDEN * (b - a)
+            at_d = margin_after(step, d, limit)
+    return (c, at_c) if at_c < at_d else (d, at_d)
+
+
+@compiled
+def passed_s(step, limit, length_s, before, halfway, after):
+    """Return when in the step a limit is passed, and when it is met again; -1 for never.
+
+    `before` is not negative. A margin that dips between the looks is searched for its bottom
+    wherever its three values leave room for one below zero.
+    """
+    if after < 0.0:
+        return crossing_s(step, limit, 0.0, before, length_s, after), -1.0
+    deeper = max(before, after) - halfway
+    if not (halfway < before and halfway < after and halfway - deeper < 0.0):
+        return -1.0, -1.0
+    at_s, least = bottom(step, limit, length_s)
+    if least >= 0.0:
+        return -1.0, -1.0
+    return (
+        crossing_s(step, limit, 0.0, before, at_s, least),
+        crossing_s(step, limit, at_s, least, length_s, after),
+    )
+
+
+@compiled
+def unclear(before, halfway, after):
+    """Return whether any limit may be passed or met within a step, so that it must be settled."""
+    for limit in range(COUNT):
+        low, mid, high = before[limit], halfway[limit], after[limit]
+        if (low < 0.0) != (high < 0.0):
+            return True
+        if low >= 0.0 and mid < low and mid < high and 2.0 * mid < max(low, high):
+            return True
+    return False
