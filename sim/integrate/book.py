@@ -65,17 +65,37 @@ def end_spell(book, limit, time_s):
 
 
 @compiled
+def lowest(book, time_s, margin):
+    """Take worst values only."""
+    for limit in range(COUNT):
+        if not margin[limit] >= book.worst[limit]:
+            book.worst[limit] = margin[limit]
+            book.worst_s[limit] = time_s
+
+
+@compiled
 def enter(book, time_s, margin):
     """Take the margins at an instant: worst values, and spells that begin or end there."""
+    lowest(book, time_s, margin)
     for limit in range(COUNT):
-        value = margin[limit]
-        if not value >= book.worst[limit]:
-            book.worst[limit] = value
-            book.worst_s[limit] = time_s
-        if value < 0.0:
-            begin_spell(book, limit, time_s, value)
+        if margin[limit] < 0.0:
+            begin_spell(book, limit, time_s, margin[limit])
         elif book.open_at[limit] >= 0:
             end_spell(book, limit, time_s)
+
+
+@compiled
+def unclear(before, halfway, after):
+    """Return whether any limit may be passed or met again within a step.
+
+    That is: its margin changes sign, or dips so far that its bottom may lie below zero. Where it
+    is False, no spell begins or ends within the step or at its end.
+    """
+    for limit in range(COUNT):
+        low, mid, high = before[limit], halfway[limit], after[limit]
+        if (low < 0.0) != (high < 0.0) or (mid < low and mid < high and 2.0 * mid < max(low, high)):
+            return True
+    return False
 
 
 def spells_of(book: Book) -> tuple[Spell, ...]:

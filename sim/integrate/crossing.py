@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from sim.integrate.step import advance
 from sim.physics.compiled import compiled
-from sim.physics.limits import COUNT, Limits, margins
+from sim.physics.limits import Limits, margins
 from sim.physics.plant import CORE, SOC, Leg, Plant, terminals
 
 Floats = NDArray[np.float64]
@@ -41,8 +41,10 @@ def margin_after(step, length_s, limit):
     y = step.y
     if length_s > 0.0:
         y = step.scratch_y
-        step.scratch_middle[:] = step.middle
-        advance(step.plant, step.leg, step.time_s, length_s, step.y, step.scratch_middle, y)
+        advance(
+            step.plant, step.leg, step.time_s, length_s,
+            step.y, step.middle, y, step.scratch_middle,
+        )  # fmt: skip
     seen = terminals(step.plant, step.leg, y)
     margins(step.limits, step.plant, y[SOC], y[CORE], seen, step.scratch_margin)
     return step.scratch_margin[limit]
@@ -111,15 +113,3 @@ def passed_s(step, limit, length_s, before, halfway, after):
         crossing_s(step, limit, 0.0, before, at_s, least),
         crossing_s(step, limit, at_s, least, length_s, after),
     )
-
-
-@compiled
-def unclear(before, halfway, after):
-    """Return whether any limit may be passed or met within a step, so that it must be settled."""
-    for limit in range(COUNT):
-        low, mid, high = before[limit], halfway[limit], after[limit]
-        if (low < 0.0) != (high < 0.0):
-            return True
-        if low >= 0.0 and mid < low and mid < high and 2.0 * mid < max(low, high):
-            return True
-    return False

@@ -14,8 +14,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.drive.legs import Legs, leg_at
-from sim.integrate.book import begin_spell, empty_book, end_spell, enter, spells_of
-from sim.integrate.crossing import Step, crossing_s, passed_s, unclear
+from sim.integrate.book import (
+    begin_spell,
+    empty_book,
+    end_spell,
+    enter,
+    lowest,
+    spells_of,
+    unclear,
+)
+from sim.integrate.crossing import Step, crossing_s, passed_s
 from sim.integrate.step import advance, take_middle
 from sim.integrate.trace import KEPT_S, Trace
 from sim.physics.compiled import compiled
@@ -80,7 +88,7 @@ def run(plant, limits, legs, start, longest_s, halves, stops, book, kept, last):
     y, new, scratch = start.copy(), start.copy(), start.copy()
     middle = np.empty(2 + 2 * len(plant.cell.pairs))
     before, halfway, after = np.empty(COUNT), np.empty(COUNT), np.empty(COUNT)
-    scratch_middle, scratch_margin = middle.copy(), np.empty(COUNT)
+    fresh, scratch_middle, scratch_margin = middle.copy(), middle.copy(), np.empty(COUNT)
     steps, end_s = 0, legs.start_s[0]
     take_middle(plant, leg_at(legs, plant.pack, 0), y, middle)
     for i in range(legs.start_s.shape[0]):
@@ -103,14 +111,13 @@ def run(plant, limits, legs, start, longest_s, halves, stops, book, kept, last):
             if n + 1 < count:
                 end_s = leg.start_s + (leg.end_s - leg.start_s) * (n + 1) / count
             length_s = end_s - time_s
-            scratch_middle[:] = middle
-            soc_m, core_m, seen_m = advance(plant, leg, time_s, length_s, y, middle, new)
+            soc_m, core_m, seen_m = advance(plant, leg, time_s, length_s, y, middle, new, fresh)
             margins(limits, plant, soc_m, core_m, seen_m, halfway)
             margins(limits, plant, new[SOC], new[CORE], terminals(plant, leg, new), after)
             steps += 1
             if unclear(before, halfway, after):
                 step = Step(
-                    plant, limits, leg, time_s, y, scratch_middle.copy(),
+                    plant, limits, leg, time_s, y, middle,
                     scratch, scratch_middle, scratch_margin,
                 )  # fmt: skip
                 which, stop_s = first_stop(step, stops, length_s, before, halfway, after)
@@ -119,8 +126,9 @@ def run(plant, limits, legs, start, longest_s, halves, stops, book, kept, last):
                         step, book, kept, last, which, stop_s, i, steps, before, halfway, after
                     )
                 settle(step, book, length_s, before, halfway, after)
-            enter(book, end_s, after)
+            lowest(book, end_s, after)
             y, new = new, y
+            middle, fresh = fresh, middle
             before, after = after, before
             if (n + 1) % inner == 0:
                 keep(kept, end_s, y, i)
@@ -134,18 +142,18 @@ def _cut(step, book, kept, last, which, stop_s, i, steps, before, halfway, after
     end_s = step.time_s + stop_s
     last[:] = step.y
     if stop_s > 0.0:
-        coefficients = step.middle.copy()
         new = step.y.copy()
         soc_m, core_m, seen_m = advance(
-            step.plant, step.leg, step.time_s, stop_s, step.y, coefficients, new
-        )
+            step.plant, step.leg, step.time_s, stop_s,
+            step.y, step.middle, new, step.scratch_middle,
+        )  # fmt: skip
         margins(step.limits, step.plant, soc_m, core_m, seen_m, halfway)
         seen = terminals(step.plant, step.leg, new)
         margins(step.limits, step.plant, new[SOC], new[CORE], seen, after)
         after[which] = 0.0  # to rounding; its sign at its own crossing means nothing
         if unclear(before, halfway, after):
             settle(step, book, stop_s, before, halfway, after)
-        enter(book, end_s, after)
+        lowest(book, end_s, after)
         keep(kept, end_s, new, i)
         last[:] = new
     begin_spell(book, which, end_s, 0.0)

@@ -47,11 +47,12 @@ def take_middle(plant, leg, y, middle):
 
 
 @compiled
-def advance(plant, leg, time_s, step_s, y, middle, new):
+def advance(plant, leg, time_s, step_s, y, middle, new, fresh):
     """Carry the state `y` from `time_s` over `step_s` [s] into `new`.
 
     Both (n,) are as in `sim.physics.plant`, sums included, and may be the same array. `middle`
-    (2 + 2 K,) is read and renewed. Returns what was seen in the middle of the step: state of
+    (2 + 2 K,) holds the coefficients of the step before, `fresh` takes those of this one; they
+    too may be the same. Returns what was seen in the middle of the step: state of
     charge, core [K] and (current [A], cell voltage [V], room [W]).
     """
     cell, pack, box = plant.cell, plant.pack, plant.box
@@ -91,16 +92,16 @@ def advance(plant, leg, time_s, step_s, y, middle, new):
     open_V, slope_V_K = open_circuit(cell, soc_m, core_m)
     ohmic_ohm = layer(cell, soc_m, core_m, DISCHARGE if leg.value >= 0.0 else CHARGE)
     film_W_K = quick_conductance_W_K(plant.film, surface_m, air_m)
-    middle[OHMIC] = ohmic_ohm
-    middle[FILM] = film_W_K
+    fresh[OHMIC] = ohmic_ohm
+    fresh[FILM] = film_W_K
     current_A, room_W = drawn_A(plant, leg, open_V - middle_V, ohmic_ohm)
 
     # The whole step: pairs exactly, their heat and charge by the integrals of the exact curve.
     pair_J, stored_J, mean_V = 0.0, 0.0, 0.0
     for k in range(pairs):
         resistance_ohm, tau_s = pair(cell, soc_m, core_m, k)
-        middle[FIRST_PAIR + 2 * k] = resistance_ohm
-        middle[FIRST_PAIR + 2 * k + 1] = tau_s
+        fresh[FIRST_PAIR + 2 * k] = resistance_ohm
+        fresh[FIRST_PAIR + 2 * k + 1] = tau_s
         left = math.exp(-step_s / tau_s)
         goal_V = current_A * resistance_ohm
         off_V = y[FIRST_OVERVOLTAGE + k] - goal_V
