@@ -5,12 +5,17 @@ Nothing is computed here that a test compares with: these only fill records.
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 import numpy as np
+import pytest
 
 from sim.drive.legs import Legs, Load, legs
 from sim.drive.weather import Weather
 from sim.files.cell_record import cell_record
 from sim.files.cell_schema import CellProfile
+from sim.integrate import reference
 from sim.physics.box import FREE_AIR, Box
 from sim.physics.cell import Cell
 from sim.physics.film import Film
@@ -19,6 +24,19 @@ from sim.physics.pack import CURRENT, Pack
 from sim.physics.plant import Plant
 from sim.units import ZERO_C_K
 
+# Every test of a march runs on all of these. A new one is added here, in three places.
+MARCHERS = (reference.march,)
+MARCHER_IDS = ("scipy",)
+SETTINGS = {
+    reference.march: {
+        "shipped": reference.Settings(),
+        "careful": reference.Settings(relative=1e-11),
+    }
+}
+each_marcher = pytest.mark.parametrize("march", MARCHERS, ids=MARCHER_IDS)
+
+ALONE = Pack(1, 1, 1, 0.0, 0.0)
+OPEN_AIR = Box(FREE_AIR, 1.0, 1.0, 0.0, 0.0, 0.0)
 NOT_LIMITED = Limits(
     cutoff_V=-np.inf,
     full_V=np.inf,
@@ -70,10 +88,10 @@ def cell(**over) -> Cell:
 def plant(
     one: Cell | None = None,
     *,
-    pack: Pack = Pack(1, 1, 1, 0.0, 0.0),
+    pack: Pack = ALONE,
     conductance_W_K: float = 0.045,
     film: Film | None = None,
-    box: Box = Box(FREE_AIR, 1.0, 1.0, 0.0, 0.0, 0.0),
+    box: Box = OPEN_AIR,
 ) -> Plant:
     """Return a plant about one cell, with a fixed conductance to air unless a film is given."""
     fixed = Film(3.757e-3, 0.0184, 0.065, False, 0.8, conductance_W_K)
@@ -93,3 +111,8 @@ def held(
     air_K = np.full(len(knots_s), ambient_C + ZERO_C_K)
     weather = Weather(knots_s, air_K, np.full(len(knots_s), sun_W))
     return legs(Load(kind, edge_s, value, np.arange(len(value))), weather)
+
+
+def settings(march, how: str = "shipped", **over) -> Any:
+    """Return a marcher's settings: "shipped", or so "careful" that what is left is the model's."""
+    return replace(SETTINGS[march][how], **over)

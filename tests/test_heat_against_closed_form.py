@@ -308,6 +308,23 @@ def test_one_node_warms_along_an_exponential():
     assert found_K == pytest.approx(printed_K, abs=1e-6)  # the print's last digit
 
 
+@pytest.mark.parametrize("current_A", [2.0, -2.0])
+def test_entropy_heats_on_discharge_and_cools_on_charge(current_A):
+    # E09, E10: Huang et al. 2006, J. Power Sources 156, 541, lithium cobalt oxide: -29.78 J/(K mol)
+    # is -0.308648 mV/K, and 0.091977 W/A at 298 K on discharge.
+    curve = {"soc": [0.0, 1.0], "voltage_V": [3.0, 4.2], "entropic_mV_K": [-0.308648] * 2}
+    plant = plants.plant(bare_cell({"discharge_mohm": 0.0}, open_circuit=curve))
+
+    trace = from_rest(plant, 1800.0, current_A=current_A)
+
+    # 45 J/K, 0.045 W/K; the heat is a straight line in the cell's own temperature.
+    heat_W_K = current_A * 0.091977 / 298.0
+    slowed_W_K = 0.045 - heat_W_K
+    settled_K = heat_W_K * AIR_K / slowed_W_K
+    rises_K = settled_K * (1.0 - np.exp(-slowed_W_K * trace.time_s / 45.0))
+    assert trace.state[:, CORE] - AIR_K == pytest.approx(rises_K, rel=2e-5)  # E10's five digits
+
+
 def growing(share_K, columns_C):
     """0.5 ohm at 25 C, and `share_K` of it more for each kelvin, tabled at `columns_C`."""
     warm_K = [float(column_C) - 25.0 for column_C in columns_C]

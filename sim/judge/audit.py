@@ -19,6 +19,7 @@ from sim.physics.plant import BOX, CORE, FIRST_OVERVOLTAGE, SOC, SURFACE, WALL, 
 # A balance that is off by more than this share of what flowed fails the audit. The integrators
 # close to 1e-7; a wrong sign or a lost term shows as percents.
 BALANCE = 1e-5
+LEAST_K = 1e-3  # of a node's warmth: near rest there is no flow, only the rounding of 300 K
 SPOT_V = 2e-3  # half the resolution of a good cell monitor
 SPOT_K = 0.05  # half of the 0.1 K that a thermocouple logger shows
 SPOT_S = 900.0
@@ -95,6 +96,7 @@ def balances(plant: Plant, legs: Legs, trace: Trace) -> dict[str, float | None]:
     box_kept_J = box.air_J_K * (last[BOX] - first[BOX])
     if box.kind == AIR_AND_WALL:
         box_kept_J += box.wall_J_K * (last[WALL] - first[WALL])
+    least_J = LEAST_K * (cell.core_J_K + cell.surface_J_K)
     chemical_J = sums["chemical_J"]
     out_J = sums["cell_J"] + sums["ohmic_J"] + sums["pair_J"] + sums["reversible_J"] + stored_J
     return {
@@ -106,7 +108,7 @@ def balances(plant: Plant, legs: Legs, trace: Trace) -> dict[str, float | None]:
             chemical_J - out_J, chemical_J, out_J, through * 0.01
         ),
         "heat_made_against_stored_and_lost": _share_of(
-            made_J - kept_J - sums["to_air_J"], made_J, kept_J, sums["to_air_J"]
+            made_J - kept_J - sums["to_air_J"], made_J, kept_J, sums["to_air_J"], least_J
         ),
         "box_heat_in_against_stored_and_lost": None
         if box.kind == FREE_AIR
@@ -115,6 +117,7 @@ def balances(plant: Plant, legs: Legs, trace: Trace) -> dict[str, float | None]:
             into_box_J,
             box_kept_J,
             sums["to_outside_J"],
+            least_J * count(plant),
         ),
     }
 

@@ -1,11 +1,56 @@
-"""The one way the physics is compiled: numba, cached, without fast-math (it would hide NaN)."""
+"""The one way the physics is compiled: numba, cached, without fast-math (it would hide NaN).
+
+numba's own cache watches a function's file only, not those of the functions it calls, and so would
+run old physics after an update. Here the cache is in a folder named after all compiled sources.
+"""
 
 from __future__ import annotations
 
+import hashlib
+import os
+import shutil
 from collections.abc import Callable
+from functools import cache
+from pathlib import Path
 from typing import Any
 
-from numba import njit
+from numba import config, njit
+
+PACKAGE = Path(__file__).resolve().parents[1]
+# Where compiled functions stand, and the constants that are compiled into them.
+COMPILED = ("physics/*.py", "drive/*.py", "integrate/*.py", "judge/*.py", "units.py")
+PREFIX = "machine-code-"
+
+
+def digest_of(package: Path) -> str:
+    """Return a short hash of all compiled sources of `package`, names and contents."""
+    found = hashlib.sha256()
+    for source in sorted(path for pattern in COMPILED for path in package.glob(pattern)):
+        found.update(source.name.encode() + b"\0" + source.read_bytes())
+    return found.hexdigest()[:16]
+
+
+@cache
+def cache_folder() -> Path | None:
+    """Return where machine code of just these sources is kept; None where nothing can be written.
+
+    Beside the package, or else in the user's own cache folder. Code of older sources in the same
+    place is removed.
+    """
+    name = PREFIX + digest_of(PACKAGE)
+    chosen = os.environ.get("NUMBA_CACHE_DIR")
+    own = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "stillair"
+    for parent in [Path(chosen)] if chosen else [PACKAGE / "__pycache__", own]:
+        try:
+            (parent / name).mkdir(parents=True, exist_ok=True)
+        except OSError:
+            continue
+        if os.access(parent / name, os.W_OK):
+            for old in parent.glob(PREFIX + "*"):
+                if old.name != name:
+                    shutil.rmtree(old, ignore_errors=True)
+            return parent / name
+    return None
 
 
 def compiled(function: Callable[..., Any]) -> Any:
@@ -13,4 +58,12 @@ def compiled(function: Callable[..., Any]) -> Any:
 
     The interpreter lock is let go inside, so that threads march side by side.
     """
-    return njit(cache=True, nogil=True, fastmath=False, error_model="numpy")(function)
+    folder = cache_folder()
+    before = config.CACHE_DIR
+    config.CACHE_DIR = str(folder or "")
+    try:
+        return njit(cache=folder is not None, nogil=True, fastmath=False, error_model="numpy")(
+            function
+        )
+    finally:
+        config.CACHE_DIR = before
