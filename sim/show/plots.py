@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 INK, FAINT = "#1f2430", "#9aa0aa"
 WARM, COOL, LEAF, PLUM = "#b3400e", "#2a78b5", "#4d7c2b", "#7b3f74"
 LONGEST_TITLE = 118
+TOGETHER_K = 0.7  # core and surface nearer than this all day are one line
 
 
 def overview(result: Result, path: Path) -> None:
@@ -28,18 +29,20 @@ def overview(result: Result, path: Path) -> None:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(9.6, 9.0), layout="constrained", facecolor="white")
+    lanes = _lanes(result)
+    heights = [1.0, 1.1, 1.6, 0.9]
+    figure = Figure(figsize=(9.6, 9.0 + 0.28 * len(lanes)), layout="constrained", facecolor="white")
     FigureCanvasAgg(figure)
-    axes = figure.subplots(4, 1, sharex=True, height_ratios=[1.0, 1.1, 1.6, 0.9])
+    if lanes:
+        heights = [0.16 * len(lanes), *heights]
+    axes = list(figure.subplots(len(heights), 1, sharex=True, height_ratios=heights))
     hour = (result.case.start_clock_s + result.series.time_s) / SECONDS_PER_HOUR
-    _load(result, hour, axes[0])
-    _voltage(result, hour, axes[1])
-    _temperatures(result, hour, axes[2])
-    _charge(result, hour, axes[3])
-    for ax in axes:
-        _plain(ax)
-        _events(result, ax)
     axes[-1].set_xlim(hour[0], max(hour[-1], hour[0] + 1e-3))
+    if lanes:
+        _beyond(lanes, axes.pop(0), axes)
+    for draw, ax in zip((_load, _voltage, _temperatures, _charge), axes, strict=True):
+        _plain(ax)
+        draw(result, hour, ax)
     axes[-1].set_xlabel("clock time" if result.case.has_clock else "hours from the start")
     if result.case.has_clock:
         axes[-1].xaxis.set_major_formatter(lambda h, _: clock_text(h * SECONDS_PER_HOUR))
@@ -134,11 +137,14 @@ def _voltage(result: Result, hour: Any, ax: Axes) -> None:
 
 def _temperatures(result: Result, hour: Any, ax: Axes) -> None:
     seen, box = result.series, result.case.scenario.enclosure is not None
-    lines = [
+    lines: list[tuple[Any, str, str, Any, float]] = [
         (seen.ambient_C, "outside air", FAINT, "-", 1.2),
-        (seen.surface_C, "surface", PLUM, (0, (3, 1.5)), 0.9),
         (seen.core_C, "core", WARM, "-", 1.4),
     ]
+    if np.max(np.abs(seen.core_C - seen.surface_C)) < TOGETHER_K:
+        lines[-1] = (seen.core_C, "core, surface", WARM, "-", 1.4)
+    else:
+        lines.insert(1, (seen.surface_C, "surface", PLUM, (0, (3, 1.5)), 0.9))
     if box:
         lines.insert(1, (seen.box_C, "box air", COOL, (0, (1, 1)), 1.3))
     for values, _, colour, style, width in lines:
@@ -162,28 +168,40 @@ def _charge(result: Result, hour: Any, ax: Axes) -> None:
     ax.set_ylabel("charge, %", fontsize=9, color=INK)
 
 
-def _events(result: Result, ax: Axes) -> None:
-    """Mark the first instant of each limit's first spell, and shade all time beyond any limit."""
+def _lanes(result: Result) -> dict[str, list[tuple[float, float]]]:
+    """Return for each kind of event, in order of its first, when it began and ended [h]."""
     clock_s = result.case.start_clock_s
-    first: dict[str, float] = {}
+    lanes: dict[str, list[tuple[float, float]]] = {}
     for e in result.verdict.events:
-        begin = (clock_s + e.time_s) / SECONDS_PER_HOUR
         end_s = result.trace.end_s if e.until_s is None else e.until_s
-        ax.axvspan(begin, (clock_s + end_s) / SECONDS_PER_HOUR, color=WARM, alpha=0.07, linewidth=0)
-        first.setdefault(e.event, begin)
-    place = ax.get_subplotspec()
-    top = place is not None and place.is_first_row()
-    for i, (words, begin) in enumerate(first.items()):
-        ax.axvline(begin, color=WARM, linewidth=0.8)
-        if top:
-            ax.annotate(
-                words,
-                (begin, 0.97 - 0.16 * (i % 4)),
-                xycoords=("data", "axes fraction"),
-                xytext=(-3, 0),
-                textcoords="offset points",
-                ha="right",
-                va="top",
-                fontsize=8,
-                color=WARM,
-            )
+        hours = (clock_s + e.time_s) / SECONDS_PER_HOUR, (clock_s + end_s) / SECONDS_PER_HOUR
+        lanes.setdefault(e.event, []).append(hours)
+    return lanes
+
+
+def _beyond(lanes: dict[str, list[tuple[float, float]]], strip: Axes, below: list[Axes]) -> None:
+    """Draw a lane for each limit that was crossed, and its first instant through all panels."""
+    for side in ("top", "right", "left", "bottom"):
+        strip.spines[side].set_visible(False)
+    strip.tick_params(left=False, labelleft=False, bottom=False, labelbottom=False)
+    strip.set_ylim(len(lanes) - 0.6, -0.9)
+    left, right = strip.get_xlim()
+    for row, (words, spells) in enumerate(lanes.items()):
+        strip.axhline(row, color="#e4e6ea", linewidth=0.6)
+        for begin, end in spells:
+            strip.plot([begin, end], [row, row], color=WARM, linewidth=4, solid_capstyle="butt")
+            strip.plot([begin], [row], color=WARM, marker="|", markersize=9)
+        first = spells[0][0]
+        early = first < left + 0.6 * (right - left)
+        strip.annotate(
+            words,
+            (first, row),
+            xytext=(4 if early else -4, 5),
+            textcoords="offset points",
+            ha="left" if early else "right",
+            va="bottom",
+            fontsize=8,
+            color=WARM,
+        )
+        for ax in below:
+            ax.axvline(first, color=WARM, linewidth=0.7, linestyle=(0, (1, 2)))
