@@ -14,7 +14,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from numba import config, njit
+import numba
 
 PACKAGE = Path(__file__).resolve().parents[1]
 # Where compiled functions stand, and the constants that are compiled into them.
@@ -59,11 +59,12 @@ def compiled(function: Callable[..., Any]) -> Any:
     The interpreter lock is let go inside, so that threads march side by side.
     """
     folder = cache_folder()
+    config: Any = numba.config
     before = config.CACHE_DIR
     config.CACHE_DIR = str(folder or "")
     try:
-        return njit(cache=folder is not None, nogil=True, fastmath=False, error_model="numpy")(
-            function
-        )
+        return numba.njit(
+            cache=folder is not None, nogil=True, fastmath=False, error_model="numpy"
+        )(function)
     finally:
         config.CACHE_DIR = before
