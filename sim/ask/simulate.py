@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.ask.bad_end import BadEnd, bad_end
 from sim.drive.legs import Legs
 from sim.files.case import Case
 from sim.integrate import march, reference
@@ -28,6 +29,7 @@ class Result:
     series: Series
     verdict: Verdict
     audit: Audit
+    bad_end: BadEnd
 
     @property
     def passed(self) -> bool:
@@ -61,7 +63,8 @@ def simulate(
         second = reference.Settings(method="DOP853", relative=1e-10, stop_at_limits=False)
     verdict = judge(case.limits, case.legs, trace)
     seen = series(case.plant, case.legs, trace)
-    return Result(case, trace, seen, verdict, _audit(case, trace, seen, method, halving, second))
+    audit = _audit(case, trace, seen, method, halving, second)
+    return Result(case, trace, seen, verdict, audit, bad_end(case))
 
 
 def _audit(

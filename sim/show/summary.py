@@ -14,7 +14,7 @@ from sim.ask.simulate import Result
 from sim.files.case import Case, guesses
 from sim.judge.series import count, totals
 from sim.judge.verdict import Event, Judged
-from sim.physics.limits import HOT
+from sim.physics.limits import CUTOFF, HOT
 from sim.show.sentences import CAUTION, answer
 from sim.units import SECONDS_PER_HOUR, ZERO_C_K, clock_text
 
@@ -38,6 +38,7 @@ def summary(result: Result) -> dict[str, Any]:
             "first": None if verdict.first is None else event(verdict.first, clock_s),
         },
         "limits": [limit(judged, clock_s) for judged in verdict.limits],
+        "bad_end": _bad_end(result),
         "energy": energy(result),
         "end": _end(result),
         "peak": _peak(result),
@@ -102,6 +103,22 @@ def energy(result: Result) -> dict[str, float]:
         "heat_leads_Wh": sums["lead_J"] * all_Wh,
         "to_air_Wh": sums["to_air_J"] * all_Wh,
         "stored_in_pairs_Wh": sums["pair_stored_J"] * all_Wh,
+    }
+
+
+def _bad_end(result: Result) -> dict[str, Any]:
+    bad, clock_s = result.bad_end, result.case.start_clock_s
+    first = bad.verdict.first
+    hot, low = bad.verdict.limit(HOT), bad.verdict.limit(CUTOFF)
+    return {
+        "passed": bad.verdict.passed,
+        "first": None if first is None else event(first, clock_s),
+        "core_C": hot.worst,
+        "core_margin_K": hot.margin,
+        "cell_V": low.worst,
+        "cell_margin_V": low.margin,
+        "end_percent": 100.0 * bad.end_soc,
+        "moved": bad.moved,
     }
 
 
