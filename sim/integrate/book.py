@@ -85,15 +85,20 @@ def enter(book, time_s, margin):
 
 
 @compiled
-def unclear(before, halfway, after):
+def unclear(looks):
     """Return whether any limit may be passed or met again within a step.
 
-    That is: its margin changes sign, or dips so far that its bottom may lie below zero. Where it
-    is False, no spell begins or ends within the step or at its end.
+    That is: its margin changes sign, or changes so fast for its size that it may dip below zero
+    and come back between two looks. Where it is False, no spell begins or ends within the step
+    or at its end. `looks` = the margins (COUNT,) half a step before, at begin, middle and end.
     """
+    earlier, before, halfway, after = looks
     for limit in range(COUNT):
         low, mid, high = before[limit], halfway[limit], after[limit]
-        if (low < 0.0) != (high < 0.0) or (mid < low and mid < high and 2.0 * mid < max(low, high)):
+        if (low < 0.0) != (high < 0.0):
+            return True
+        fastest = max(earlier[limit] - low, abs(mid - low), abs(high - mid))
+        if low >= 0.0 and min(low, mid, high) < fastest:
             return True
     return False
 

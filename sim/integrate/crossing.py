@@ -74,15 +74,15 @@ def crossing_s(step, limit, low_s, low, high_s, high):
 
 
 @compiled
-def bottom(step, limit, length_s):
-    """Return where within the step a margin is least [s], and the least margin.
+def bottom(step, limit, from_s, to_s):
+    """Return where between two lengths of the step a margin is least [s], and the least margin.
 
     Golden section; it may stop below zero, since then both crossings are bracketed.
     """
-    a, b = 0.0, length_s
+    a, b = from_s, to_s
     c, d = b - GOLDEN * (b - a), a + GOLDEN * (b - a)
     at_c, at_d = margin_after(step, c, limit), margin_after(step, d, limit)
-    while min(at_c, at_d) >= 0.0 and b - a > 1e-6 * length_s:
+    while min(at_c, at_d) >= 0.0 and b - a > 1e-6 * (to_s - from_s):
         if at_c < at_d:
             b, d, at_d = d, c, at_c
             c = b - GOLDEN * (b - a)
@@ -95,18 +95,36 @@ def bottom(step, limit, length_s):
 
 
 @compiled
-def passed_s(step, limit, length_s, before, halfway, after):
+def may_dip(fall, enters, leaves):
+    """Return whether a margin may reach below zero between two looks and come back.
+
+    It can't if, falling on as steeply as in the stretch before or as it changes here, it stays
+    above. Limits that don't apply are infinite and can't.
+    """
+    return min(enters, leaves) < max(fall, abs(leaves - enters))
+
+
+@compiled
+def passed_s(step, limit, length_s, looks):
     """Return when in the step a limit is passed, and when it is met again; -1 for never.
 
-    `before` is not negative. A margin that dips between the looks is searched for its bottom
-    wherever its three values leave room for one below zero.
+    `looks` = the margins (COUNT,) half a step before, at begin, middle and end; at the begin this
+    one is not negative. Each half in which it may dip is searched for its bottom.
     """
+    earlier, before, halfway, after = (
+        looks[0][limit],
+        looks[1][limit],
+        looks[2][limit],
+        looks[3][limit],
+    )
     if after < 0.0:
         return crossing_s(step, limit, 0.0, before, length_s, after), -1.0
-    deeper = max(before, after) - halfway
-    if not (halfway < before and halfway < after and halfway - deeper < 0.0):
-        return -1.0, -1.0
-    at_s, least = bottom(step, limit, length_s)
+    half_s = 0.5 * length_s
+    at_s, least = 0.0, before
+    if may_dip(earlier - before, before, halfway):
+        at_s, least = bottom(step, limit, 0.0, half_s)
+    if least >= 0.0 and may_dip(before - halfway, halfway, after):
+        at_s, least = bottom(step, limit, half_s, length_s)
     if least >= 0.0:
         return -1.0, -1.0
     return (

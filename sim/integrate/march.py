@@ -49,25 +49,25 @@ class Settings:
 
 
 @compiled
-def first_stop(step, stops, length_s, before, halfway, after):
+def first_stop(step, stops, length_s, looks):
     """Return the first limit that ends the run within the step, -1 for none, and when."""
     which, first_s = -1, length_s
     for limit in range(COUNT):
-        if stops[limit] and before[limit] >= 0.0:
-            into_s, _ = passed_s(step, limit, length_s, before[limit], halfway[limit], after[limit])
+        if stops[limit] and looks[1][limit] >= 0.0:
+            into_s, _ = passed_s(step, limit, length_s, looks)
             if into_s >= 0.0 and (which < 0 or into_s < first_s):
                 which, first_s = limit, into_s
     return which, first_s
 
 
 @compiled
-def settle(step, book, length_s, before, halfway, after):
+def settle(step, book, length_s, looks):
     """Enter the exact instants at which limits are passed or met again within the step."""
     time_s = step.time_s
     for limit in range(COUNT):
-        low, high = before[limit], after[limit]
+        low, high = looks[1][limit], looks[3][limit]
         if low >= 0.0:
-            into_s, back_s = passed_s(step, limit, length_s, low, halfway[limit], high)
+            into_s, back_s = passed_s(step, limit, length_s, looks)
             if into_s >= 0.0:
                 begin_spell(book, limit, time_s + into_s, 0.0)
             if back_s >= 0.0:
@@ -87,7 +87,7 @@ def run(plant, limits, legs, start, longest_s, halves, stops, book, kept, last):
     """
     y, new, scratch = start.copy(), start.copy(), start.copy()
     middle = np.empty(2 + 2 * len(plant.cell.pairs))
-    before, halfway, after = np.empty(COUNT), np.empty(COUNT), np.empty(COUNT)
+    earlier, before, halfway, after = np.empty((4, COUNT))
     fresh, scratch_middle, scratch_margin = middle.copy(), middle.copy(), np.empty(COUNT)
     steps, end_s = 0, legs.start_s[0]
     take_middle(plant, leg_at(legs, plant.pack, 0), y, middle)
@@ -96,6 +96,7 @@ def run(plant, limits, legs, start, longest_s, halves, stops, book, kept, last):
         end_s = leg.start_s
         margins(limits, plant, y[SOC], y[CORE], terminals(plant, leg, y), before)
         enter(book, end_s, before)
+        earlier[:] = -math.inf  # nothing is known of how it came to the edge
         keep(kept, end_s, y, i)
         for limit in range(COUNT):
             if stops[limit] and before[limit] < 0.0:
@@ -115,21 +116,20 @@ def run(plant, limits, legs, start, longest_s, halves, stops, book, kept, last):
             margins(limits, plant, soc_m, core_m, seen_m, halfway)
             margins(limits, plant, new[SOC], new[CORE], terminals(plant, leg, new), after)
             steps += 1
-            if unclear(before, halfway, after):
+            looks = earlier, before, halfway, after
+            if unclear(looks):
                 step = Step(
                     plant, limits, leg, time_s, y, middle,
                     scratch, scratch_middle, scratch_margin,
                 )  # fmt: skip
-                which, stop_s = first_stop(step, stops, length_s, before, halfway, after)
+                which, stop_s = first_stop(step, stops, length_s, looks)
                 if which >= 0:
-                    return _cut(
-                        step, book, kept, last, which, stop_s, i, steps, before, halfway, after
-                    )
-                settle(step, book, length_s, before, halfway, after)
+                    return _cut(step, book, kept, last, which, stop_s, i, steps, looks)
+                settle(step, book, length_s, looks)
             lowest(book, end_s, after)
             y, new = new, y
             middle, fresh = fresh, middle
-            before, after = after, before
+            earlier, before, halfway, after = halfway, after, earlier, before
             if (n + 1) % inner == 0:
                 keep(kept, end_s, y, i)
     last[:] = y
@@ -137,8 +137,9 @@ def run(plant, limits, legs, start, longest_s, halves, stops, book, kept, last):
 
 
 @compiled
-def _cut(step, book, kept, last, which, stop_s, i, steps, before, halfway, after):
+def _cut(step, book, kept, last, which, stop_s, i, steps, looks):
     """End the run inside a step, at the instant a limit is passed."""
+    _, _, halfway, after = looks
     end_s = step.time_s + stop_s
     last[:] = step.y
     if stop_s > 0.0:
@@ -151,8 +152,8 @@ def _cut(step, book, kept, last, which, stop_s, i, steps, before, halfway, after
         seen = terminals(step.plant, step.leg, new)
         margins(step.limits, step.plant, new[SOC], new[CORE], seen, after)
         after[which] = 0.0  # to rounding; its sign at its own crossing means nothing
-        if unclear(before, halfway, after):
-            settle(step, book, stop_s, before, halfway, after)
+        if unclear(looks):
+            settle(step, book, stop_s, looks)
         lowest(book, end_s, after)
         keep(kept, end_s, new, i)
         last[:] = new

@@ -107,6 +107,12 @@ def balances(plant: Plant, legs: Legs, trace: Trace) -> dict[str, float | None]:
         "chemical_against_electrical_heat_and_stored": _share_of(
             chemical_J - out_J, chemical_J, out_J, through * 0.01
         ),
+        "cell_against_delivered_joints_and_leads": _share_of(
+            sums["cell_J"] - sums["delivered_J"] - sums["joint_J"] - sums["lead_J"],
+            sums["cell_J"],
+            through * 0.01,
+            least_J,
+        ),
         "heat_made_against_stored_and_lost": _share_of(
             made_J - kept_J - sums["to_air_J"], made_J, kept_J, sums["to_air_J"], least_J
         ),
