@@ -15,6 +15,7 @@ from sim.drive.legs import Legs, Load, legs
 from sim.drive.weather import Weather
 from sim.files.cell_record import cell_record
 from sim.files.cell_schema import CellProfile
+from sim.integrate import march as compiled_march
 from sim.integrate import reference
 from sim.physics.box import FREE_AIR, Box
 from sim.physics.cell import Cell
@@ -25,9 +26,13 @@ from sim.physics.plant import Plant
 from sim.units import ZERO_C_K
 
 # Every test of a march runs on all of these. A new one is added here, in three places.
-MARCHERS = (reference.march,)
-MARCHER_IDS = ("scipy",)
+MARCHERS = (compiled_march.march, reference.march)
+MARCHER_IDS = ("march", "scipy")
 SETTINGS = {
+    compiled_march.march: {
+        "shipped": compiled_march.Settings(),
+        "careful": compiled_march.Settings(longest_step_s=0.02),
+    },
     reference.march: {
         "shipped": reference.Settings(),
         "careful": reference.Settings(relative=1e-11),

@@ -39,10 +39,10 @@ FIRST_SPELLS = 1024
 class Settings:
     """How far one step may go, and whether a limit that ends the drive ends the run.
 
-    At 2 s the tested days differ from the reference by less than 0.1 mV and 1 mK.
+    At 1 s the example days differ from the reference by less than 0.1 mV and 1 mK.
     """
 
-    longest_step_s: float = 2.0
+    longest_step_s: float = 1.0
     stop_at_limits: bool = True
     keep_trace: bool = True  # False: the start and the end only, for sweeps
     halved: bool = False  # every step in two halves, the short ones of a 1 Hz load too

@@ -26,49 +26,57 @@ class Heating(NamedTuple):
 
 @compiled
 def implicit_step(cell, box, heating, a, core_K, surface_K, air_K, wall_K):
-    """Return core, surface, box air and wall [K] after an implicit step of length 1/`a` [s]."""
-    across = cell.core_to_surface_W_K
-    lumped = across == 0.0
-    g = heating.to_air_W_K
-    if lumped:
-        core_a, surface_a = 0.0, a * (cell.core_J_K + cell.surface_J_K)
-        core_right, surface_right = 0.0, heating.core_W + heating.joint_W + surface_a * surface_K
-        core_diagonal = 1.0
+    """Return core, surface, box air and wall [K] after an implicit step of length 1/`a` [s].
+
+    Solved for the changes, whose right-hand sides are net heats: at equilibrium they are exactly
+    nothing, so that a pack at rest does not creep by rounding.
+    """
+    across, g = cell.core_to_surface_W_K, heating.to_air_W_K
+    in_free_air = box.kind == FREE_AIR
+    near_K = heating.ambient_K if in_free_air else air_K
+    to_air_W = g * (surface_K - near_K)
+    if across == 0.0:  # one lumped node: the surface carries both, the core follows it
+        core_diagonal, core_W = 1.0, 0.0
+        surface_a = a * (cell.core_J_K + cell.surface_J_K)
+        surface_W = heating.core_W + heating.joint_W - to_air_W
     else:
-        core_a, surface_a = a * cell.core_J_K, a * cell.surface_J_K
-        core_right = heating.core_W + core_a * core_K
-        surface_right = heating.joint_W + surface_a * surface_K
-        core_diagonal = core_a + across
+        core_diagonal = a * cell.core_J_K + across
+        core_W = heating.core_W - across * (core_K - surface_K)
+        surface_a = a * cell.surface_J_K
+        surface_W = heating.joint_W + across * (core_K - surface_K) - to_air_W
     passed_on = across / core_diagonal
     surface_diagonal = surface_a + across + g - across * passed_on
-    surface_right += passed_on * core_right
+    surface_W += passed_on * core_W
 
-    if box.kind == FREE_AIR:
-        new_air_K, new_wall_K = heating.ambient_K, wall_K
-    else:
-        new_air_K, new_wall_K = _box_step(
-            box, heating, a, g / surface_diagonal, surface_right, air_K, wall_K
+    air_change_K, wall_change_K = 0.0, 0.0
+    if not in_free_air:
+        air_change_K, wall_change_K = _box_change(
+            box, heating, a, g / surface_diagonal, surface_W, to_air_W, air_K, wall_K
         )
-    new_surface_K = (surface_right + g * new_air_K) / surface_diagonal
-    if lumped:
-        return new_surface_K, new_surface_K, new_air_K, new_wall_K
-    new_core_K = (core_right + across * new_surface_K) / core_diagonal
-    return new_core_K, new_surface_K, new_air_K, new_wall_K
+    surface_change_K = (surface_W + g * air_change_K) / surface_diagonal
+    core_change_K = (core_W + across * surface_change_K) / core_diagonal
+    new_surface_K = surface_K + surface_change_K
+    new_core_K = new_surface_K if across == 0.0 else core_K + core_change_K
+    return new_core_K, new_surface_K, near_K + air_change_K, wall_K + wall_change_K
 
 
 @compiled
-def _box_step(box, heating, a, passed_on, surface_right, air_K, wall_K):
-    """Return box air and wall [K], the cells eliminated; `passed_on` = g / surface diagonal."""
-    all_g = heating.cells * heating.to_air_W_K
-    air_right = a * box.air_J_K * air_K + box.other_heat_W
-    air_right += heating.cells * passed_on * surface_right
-    air_diagonal = a * box.air_J_K + all_g * (1.0 - passed_on)
-    outside_W = box.outside_W_K * heating.ambient_K
+def _box_change(box, heating, a, passed_on, surface_W, to_air_W, air_K, wall_K):
+    """Return the changes of box air and wall [K], the cells eliminated.
+
+    `passed_on` = the share of a cell's net heat `surface_W` that reaches the air in the step.
+    """
+    n = heating.cells
+    air_W = n * (to_air_W + passed_on * surface_W) + box.other_heat_W
+    air_diagonal = a * box.air_J_K + n * heating.to_air_W_K * (1.0 - passed_on)
     if box.kind != AIR_AND_WALL:
-        return (air_right + heating.sun_W + outside_W) / (air_diagonal + box.outside_W_K), wall_K
-    inside = box.inside_W_K
-    air_diagonal += inside
-    wall_diagonal = a * box.wall_J_K + inside + box.outside_W_K - inside * inside / air_diagonal
-    wall_right = a * box.wall_J_K * wall_K + heating.sun_W + outside_W
-    new_wall_K = (wall_right + inside / air_diagonal * air_right) / wall_diagonal
-    return (air_right + inside * new_wall_K) / air_diagonal, new_wall_K
+        air_W += heating.sun_W - box.outside_W_K * (air_K - heating.ambient_K)
+        return air_W / (air_diagonal + box.outside_W_K), 0.0
+    inward_W = box.inside_W_K * (air_K - wall_K)
+    air_diagonal += box.inside_W_K
+    air_W -= inward_W
+    wall_W = inward_W + heating.sun_W - box.outside_W_K * (wall_K - heating.ambient_K)
+    handed_on = box.inside_W_K / air_diagonal
+    wall_diagonal = a * box.wall_J_K + box.outside_W_K + box.inside_W_K * (1.0 - handed_on)
+    wall_change_K = (wall_W + handed_on * air_W) / wall_diagonal
+    return (air_W + box.inside_W_K * wall_change_K) / air_diagonal, wall_change_K
