@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import enum
+import io
 import json
+import os
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from sim import __version__
-from sim.errors import StillairError
+from sim.errors import InputError, OutputError, StillairError
 
 YES, NO, UNUSABLE, INTERRUPTED = 0, 1, 2, 130
+# typer gives its base of wrong options and missing arguments no public name.
+UsageError: Any = typer.BadParameter.__base__
 
 
 class Integrator(enum.Enum):
@@ -28,6 +32,7 @@ app = typer.Typer(
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
     help="Is passive cooling enough for this battery pack, by how much, and what gives first? "
     "Exit codes: 0 yes, 1 a limit is crossed, 2 the input can't be used, 130 interrupted.",
 )
@@ -86,14 +91,12 @@ def simulate(
         result = ask(case, integrator.value, progress)
     content = summary(result)
     write_result(result, content, folder, every_s=every, plots=plots)
-    warning = sentences.distrust(result)
     if as_json:
-        typer.echo(json.dumps(content, indent=2, allow_nan=False, ensure_ascii=False))
+        _say(json.dumps(content, indent=2, allow_nan=False))
+    elif quiet:
+        _say(sentences.verdict(result))
     else:
-        lines = [line for line in (warning, sentences.answer(result)) if line]
-        if not quiet:
-            lines += [*sentences.report(result), f"written to {folder}"]
-        typer.echo("\n".join(lines))
+        _say("\n".join([*sentences.report(result), f"written to {folder}"]))
     raise typer.Exit(YES if result.passed else NO)
 
 
@@ -112,28 +115,167 @@ def check(
 
     case = read_case(scenario)
     if as_json:
-        typer.echo(json.dumps(inputs(case), indent=2, allow_nan=False, ensure_ascii=False))
+        _say(json.dumps(inputs(case), indent=2, allow_nan=False))
     else:
         lines = understood(case)
-        typer.echo("\n".join(lines[:1] if quiet else lines))
+        _say("\n".join(lines[:1] if quiet else lines))
+
+
+@app.command()
+def sweep(
+    scenario: Scenario,
+    parallel: Annotated[
+        str | None,
+        typer.Option(metavar="A:B[:STEP]", help="Parallel counts, both ends included."),
+    ] = None,
+    vary: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="KEY=START:STOP:STEP",
+            help="Any number of the scenario, such as ambient.high_C=30:45:5; two axes in all.",
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Result folder. [default: out/<scenario name>-sweep]"),
+    ] = None,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Take over the rows in DIR whose inputs are the same.")
+    ] = False,
+    jobs: Annotated[
+        int | None, typer.Option(metavar="N", min=1, help="Threads. [default: one a core]")
+    ] = None,
+    plots: Annotated[bool, typer.Option("--plots/--no-plots", help="Draw the picture.")] = True,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print the summary as JSON instead of words.")
+    ] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print the answer only.")] = False,
+) -> None:
+    """What is the smallest parallel count for which it does? What stops the next smaller?"""
+    from concurrent.futures import ThreadPoolExecutor
+
+    from sim.ask.axes import axes_of
+    from sim.ask.sweep import plan_of
+    from sim.ask.sweep import sweep as ask
+    from sim.files.case import read_scenario
+    from sim.show import sweep_words as words
+    from sim.show.folder import check_replaceable
+    from sim.show.progress import count_bar
+    from sim.show.sweep_files import read_kept, write_sweep
+
+    axes = axes_of(parallel, vary or [])
+    folder = Path("out") / f"{scenario.stem}-sweep" if out is None else out
+    plan = plan_of(read_scenario(scenario), scenario, axes)
+    check_replaceable(folder)
+    kept = read_kept(folder) if resume else None
+    bar = count_bar(len(plan.candidates), "sweeping")
+    with bar as progress, ThreadPoolExecutor(jobs or os.cpu_count()) as threads:
+        found = ask(plan, threads, kept, progress)
+    if found.interrupted and not found.rows:
+        raise KeyboardInterrupt
+    content = write_sweep(found, folder, plots=plots)
+    if found.interrupted:
+        _say(f"{words.answer(found)} They are kept in {folder}; go on with --resume.")
+        raise SystemExit(INTERRUPTED)  # a typer.Exit would say that nothing was written
+    if as_json:
+        _say(json.dumps(content, indent=2, allow_nan=False))
+    elif quiet:
+        _say(words.answer(found))
+    else:
+        _say("\n".join([*words.report(found), f"written to {folder}"]))
+    raise typer.Exit(YES if found.passed else NO)
+
+
+@app.command()
+def headroom(
+    scenario: Scenario,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Result folder. [default: out/<scenario name>-headroom]"),
+    ] = None,
+    jobs: Annotated[
+        int | None, typer.Option(metavar="N", min=1, help="Threads. [default: one a core]")
+    ] = None,
+    plots: Annotated[bool, typer.Option("--plots/--no-plots", help="Draw the picture.")] = True,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print the summary as JSON instead of words.")
+    ] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print the answer only.")] = False,
+) -> None:
+    """How far can I go with the pack that I have: load, heat of the day, current, repeats?"""
+    from concurrent.futures import ThreadPoolExecutor
+
+    from sim.ask.headroom import JOBS
+    from sim.ask.headroom import headroom as ask
+    from sim.files.case import read_scenario
+    from sim.show import headroom_words as words
+    from sim.show.folder import check_replaceable
+    from sim.show.headroom_files import write_headroom
+    from sim.show.progress import count_bar
+
+    content = read_scenario(scenario)
+    folder = Path("out") / f"{scenario.stem}-headroom" if out is None else out
+    check_replaceable(folder)
+    bar = count_bar(JOBS, "turning knobs")
+    with bar as progress, ThreadPoolExecutor(jobs or os.cpu_count()) as threads:
+        found = ask(content, scenario, threads, progress)
+    summary = write_headroom(found, folder, plots=plots)
+    if as_json:
+        _say(json.dumps(summary, indent=2, allow_nan=False))
+    elif quiet:
+        _say(words.answer(found))
+    else:
+        _say("\n".join([*words.report(found), f"written to {folder}"]))
+    raise typer.Exit(YES if found.run.passed else NO)
+
+
+def _say(text: str) -> None:
+    """Print an answer; a reader who has gone (`| head -1`) changes nothing about it."""
+    try:
+        typer.echo(text)
+    except OSError as problem:
+        _forget_output()
+        if not isinstance(problem, BrokenPipeError):
+            raise OutputError(f"the answer can't be printed: {problem.strerror}") from None
+
+
+def _forget_output() -> None:
+    """Let what is left in the buffer go nowhere, or it would fail once more when Python ends."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _complain(problem: StillairError) -> None:
+    """Print one line a complaint, whatever stands in the names and values that it quotes."""
+    said = problem.complaints if isinstance(problem, InputError) else [str(problem)]
+    for line in said:
+        whole = "".join(c if c.isprintable() else repr(c)[1:-1] for c in line)
+        typer.echo(whole, err=True)
 
 
 def main() -> None:
     """Run the command line; every error ends in one sentence and its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a title may hold what this terminal can't show
+            stream.reconfigure(errors="backslashreplace")
     try:
         code = app(standalone_mode=False)
     except StillairError as problem:
-        typer.echo(str(problem), err=True)
+        _complain(problem)
+        code = UNUSABLE
+    except UsageError as problem:
+        problem.show()
         code = UNUSABLE
     except ArithmeticError as problem:
         typer.echo(f"No answer: {problem}", err=True)
         code = NO
+    except OSError as problem:  # such as no room for the compiled code
+        typer.echo(f"No answer, the system refused: {problem}", err=True)
+        _forget_output()
+        code = UNUSABLE
     except (KeyboardInterrupt, typer.Abort):
-        typer.echo("Interrupted; nothing was written.", err=True)
         code = INTERRUPTED
-    except BrokenPipeError:  # the reader of our output has gone: nothing left to say
-        sys.stderr.close()
-        code = NO
+    if code == INTERRUPTED:  # typer itself turns most interrupts into their code
+        typer.echo("Interrupted; nothing was written.", err=True)
     sys.exit(code)
 
 

@@ -18,6 +18,7 @@ from sim.files.cell_record import cell_record, coldest_column_K
 from sim.files.cell_schema import GROUPS, CellProfile
 from sim.files.load_file import LoadFile, read_load
 from sim.files.scenario_schema import ScenarioTable
+from sim.files.sense import contradictions, said_in_vain
 from sim.files.toml import checked, read_toml
 from sim.files.weather_file import read_weather
 from sim.physics.box import AIR_AND_WALL, AIR_NODE, FREE_AIR, Box
@@ -25,7 +26,11 @@ from sim.physics.film import Film
 from sim.physics.limits import Limits
 from sim.physics.pack import Pack
 from sim.physics.plant import Plant, at_rest
-from sim.units import MILLI, SECONDS_PER_HOUR, ZERO_C_K
+from sim.units import MILLI, SECONDS_PER_DAY, SECONDS_PER_HOUR, ZERO_C_K
+
+# What memory and patience hold: a state takes 200 bytes, and each row leaves two.
+MOST_DAYS = 366
+MOST_ROWS = 5_000_000
 
 
 @dataclass(frozen=True)
@@ -44,7 +49,8 @@ class Case:
     start: NDArray[np.float64]
     start_clock_s: float  # 0 where nobody said
     has_clock: bool
-    notes: tuple[str, ...]  # what was done to the files, one sentence each
+    weather_notes: tuple[str, ...]
+    notes: tuple[str, ...]  # what was done to the files, one sentence each, the weather's too
     assumptions: tuple[str, ...]
     digest: str  # of all inputs as understood
 
@@ -74,24 +80,29 @@ def read_profile(scenario: ScenarioTable, path: Path) -> CellProfile:
     return checked(CellProfile, merged(content, over), f"{path} [cell] over {file.name}")
 
 
-def assemble(content: dict[str, Any], path: Path) -> Case:
+def assemble(content: dict[str, Any], path: Path, before: Case | None = None) -> Case:
     """Return the case that a scenario's content describes; `path` is where it was read.
 
-    Raises InputError with all complaints about the first file that has any.
+    What `before`, another case of the same path, was made from in the very same way is taken over
+    from it, its files not read again. Raises InputError with all complaints about the scenario,
+    or else about the files it names.
     """
     scenario = checked(ScenarioTable, content, str(path))
-    profile = read_profile(scenario, path)
-    load_file = read_load(scenario, path)
-    load = repeated(
-        load_file.load,
-        scenario.load.repeat,
-        scenario.load.scale,
-        scenario.load.rest_after_h * SECONDS_PER_HOUR,
-    )
-    weather, weather_notes = read_weather(
-        scenario, path, load_file.start_clock_s, float(load.edge_s[-1])
-    )
-    plant = Plant(cell_record(profile), _pack(scenario), _film(scenario, profile), _box(scenario))
+    profile, limits, load_file = _named_files(scenario, path, before)
+    if before is not None and _same_day(scenario, before.scenario):
+        load, weather, day = before.load, before.weather, before.legs
+        weather_notes = before.weather_notes
+    else:
+        load = _whole_load(scenario, load_file, path)
+        weather, told = read_weather(
+            scenario, path, load_file.start_clock_s, float(load.edge_s[-1])
+        )
+        day, weather_notes = legs(load, weather), tuple(told)
+    if before is not None and profile is before.profile:
+        cell = before.plant.cell
+    else:
+        cell = cell_record(profile)
+    plant = Plant(cell, _pack(scenario), _film(scenario, profile), _box(scenario))
     first_K = float(weather.ambient_K[0])
     begin = scenario.start
     start = at_rest(
@@ -106,15 +117,16 @@ def assemble(content: dict[str, Any], path: Path) -> Case:
         scenario=scenario,
         profile=profile,
         plant=plant,
-        limits=_limits(scenario, profile),
+        limits=limits,
         load_file=load_file,
         load=load,
         weather=weather,
-        legs=legs(load, weather),
+        legs=day,
         start=start,
         start_clock_s=0.0 if clock_s is None else clock_s,
         has_clock=clock_s is not None,
-        notes=(*load_file.notes, *weather_notes),
+        weather_notes=weather_notes,
+        notes=_notes(scenario, path, load_file, load, weather_notes),
         assumptions=_assumptions(scenario, profile),
         digest=_digest(scenario, profile, load, weather),
     )
@@ -123,6 +135,73 @@ def assemble(content: dict[str, Any], path: Path) -> Case:
 def read_case(path: Path) -> Case:
     """Return the case that a scenario file describes; raises InputError."""
     return assemble(read_scenario(path), path)
+
+
+def _same_day(one: ScenarioTable, other: ScenarioTable) -> bool:
+    """Return whether all that load and weather are made from is the same."""
+    tables = ("load", "vehicle", "ambient", "enclosure")
+    return all(getattr(one, table) == getattr(other, table) for table in tables)
+
+
+def _same_load_file(one: ScenarioTable, other: ScenarioTable) -> bool:
+    """Return whether the load's file is the same and read alike, however often it is driven."""
+    after = {"repeat", "scale", "rest_after_h"}
+    alike = one.load.model_dump(exclude=after) == other.load.model_dump(exclude=after)
+    return alike and one.vehicle == other.vehicle
+
+
+def _named_files(
+    scenario: ScenarioTable, path: Path, before: Case | None
+) -> tuple[CellProfile, Limits, LoadFile]:
+    """Read cell profile and load; raise InputError with the complaints about both."""
+    complaints: list[str] = []
+    try:
+        if before is not None and scenario.cell == before.scenario.cell:
+            profile = before.profile
+        else:
+            profile = read_profile(scenario, path)
+        limits = _limits(scenario, profile)
+        complaints += [f"{path}: {said}" for said in contradictions(scenario, profile, limits)]
+    except InputError as problem:
+        complaints += problem.complaints
+    try:
+        if before is not None and _same_load_file(scenario, before.scenario):
+            load_file = before.load_file
+        else:
+            load_file = read_load(scenario, path)
+    except InputError as problem:
+        complaints += problem.complaints
+    if complaints:
+        raise InputError(complaints)
+    return profile, limits, load_file
+
+
+def _whole_load(scenario: ScenarioTable, load_file: LoadFile, path: Path) -> Load:
+    """Return the load repeated, scaled and with its rest; refuse what no run could hold."""
+    wanted, once = scenario.load, load_file.load
+    rest_s = wanted.rest_after_h * SECONDS_PER_HOUR
+    days = (float(once.edge_s[-1]) * wanted.repeat + rest_s) / SECONDS_PER_DAY
+    rows = len(once.value) * wanted.repeat
+    if days > MOST_DAYS or rows > MOST_ROWS:
+        raise InputError(
+            f"{path}: [load] lasts {days:.6g} days in {rows} rows, {wanted.repeat} times its file; "
+            f"accepted: up to {MOST_DAYS} days and {MOST_ROWS} rows"
+        )
+    return repeated(once, wanted.repeat, wanted.scale, rest_s)
+
+
+def _notes(
+    scenario: ScenarioTable,
+    path: Path,
+    load_file: LoadFile,
+    load: Load,
+    weather_notes: tuple[str, ...],
+) -> tuple[str, ...]:
+    notes = [*load_file.notes, *weather_notes]
+    notes += [f"{path}: {said}" for said in said_in_vain(scenario, load_file.quantity)]
+    if not np.any(load.value):
+        notes.append(f"{path}: [load] is 0 throughout, so nothing is asked of the pack")
+    return tuple(notes)
 
 
 def _pack(scenario: ScenarioTable) -> Pack:
@@ -139,11 +218,6 @@ def _pack(scenario: ScenarioTable) -> Pack:
 def _film(scenario: ScenarioTable, profile: CellProfile) -> Film:
     cooling, size = scenario.cooling, profile.size
     diameter_m, height_m = size.diameter_mm * MILLI, size.height_mm * MILLI
-    if cooling.conductance_W_K is None and cooling.exposed_fraction == 0.0:
-        raise InputError(
-            "[cooling] exposed_fraction is 0, so cells could lose no heat at all; "
-            "accepted: above 0 to 1, or a measured conductance_W_K"
-        )
     return Film(
         area_m2=np.pi * diameter_m * height_m * cooling.exposed_fraction,
         diameter_m=diameter_m,
@@ -180,7 +254,7 @@ def _limits(scenario: ScenarioTable, profile: CellProfile) -> Limits:
     return Limits(
         cutoff_V=first(own.cutoff_V, maker.cutoff_V),
         full_V=first(own.full_V, maker.full_V),
-        reserve_soc=own.reserve_percent / 100.0,
+        reserve_soc=own.reserve_percent / 100.0 if own.reserve_percent > 0.0 else -np.inf,
         core_max_K=first(own.core_max_C, maker.discharge_core_max_C) + ZERO_C_K,
         discharge_core_min_K=first(own.discharge_core_min_C, maker.discharge_core_min_C) + ZERO_C_K,
         charge_core_max_K=first(own.charge_core_max_C, maker.charge_core_max_C) + ZERO_C_K,
@@ -201,8 +275,8 @@ def _assumptions(scenario: ScenarioTable, profile: CellProfile) -> tuple[str, ..
         said.append("leads, fuse and contactor have no resistance ([pack] lead_mohm is 0)")
     if scenario.cooling.conductance_W_K is None:
         said.append(
-            f"air reaches {scenario.cooling.exposed_fraction:.0%} of each cell's side, moved by "
-            "warmth alone, and the walls are as warm as that air"
+            f"air reaches {100.0 * scenario.cooling.exposed_fraction:.0f} % of each cell's side, "
+            "moved by warmth alone, and the walls are as warm as that air"
         )
     if scenario.enclosure is None:
         said.append("cells stand in free air: no box keeps their heat, no sun reaches them")
@@ -222,7 +296,7 @@ def guesses(case: Case) -> list[dict[str, Any]]:
     profile = case.profile
     renamed = {"capacity_Ah": "capacity"}
     overridden = {renamed.get(key, key) for key in case.scenario.cell if key != "profile"}
-    found = []
+    found: list[dict[str, Any]] = []
     for group in GROUPS:
         if group == "entropic" and profile.open_circuit.entropic_mV_K is None:
             continue
@@ -234,15 +308,11 @@ def guesses(case: Case) -> list[dict[str, Any]]:
         elif source is None:
             found.append({"what": group, "from": "no source given", "uncertainty": None})
         elif source.guess:
-            found.append(
-                {"what": group, "from": source.origin, "uncertainty": source.uncertainty}
-            )
+            found.append({"what": group, "from": source.origin, "uncertainty": source.uncertainty})
     return found
 
 
-def _digest(
-    scenario: ScenarioTable, profile: CellProfile, load: Load, weather: Weather
-) -> str:
+def _digest(scenario: ScenarioTable, profile: CellProfile, load: Load, weather: Weather) -> str:
     """Return a short hash of all inputs as understood, so that two results can be told apart."""
     words = json.dumps(
         [scenario.model_dump(), profile.model_dump(by_alias=True)], sort_keys=True

@@ -20,12 +20,13 @@ from sim.files.toml import shown
 from sim.units import MILLI
 
 Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
+
 HeatCapacity = Annotated[float, Field(ge=1e-3, le=1e5)]
 CellVolt = Annotated[float, Field(gt=0, le=10)]
 Ampere = Annotated[float, Field(gt=0, le=1e5)]
 MOST_MOHM = 1e5
-GREATEST = 1e300  # a number; no whole number beyond it becomes a float
+GREATEST = 1e308  # a number; no whole number beyond it becomes a float
+LEAST_ACROSS_K_W = 1e-3  # a thousandth of any cell's; less only makes the equations stiff
 SHORTEST_S, LONGEST_S = 1e-3, 1e7  # time constants; shorter ones belong into [resistance]
 Celsius = Annotated[float, Field(ge=-60, le=200)]
 
@@ -95,10 +96,11 @@ def _rising(soc: list[float], others: list[list[float]]) -> tuple[list[float], l
     elif not np.all(steps > 0):
         at = int(np.flatnonzero(~(steps > 0))[0]) + 1
         raise ValueError(
-            f"soc must rise from row to row; row {at + 1} has {soc[at]} after {soc[at - 1]}"
+            f"soc must rise from row to row; row {at + 1} has {shown(soc[at])} after "
+            f"{shown(soc[at - 1])}"
         )
     if soc[0] != 0.0 or soc[-1] != 1.0:
-        raise ValueError(f"soc must go from 0.0 to 1.0; found {soc[0]} to {soc[-1]}")
+        raise ValueError(f"soc must go from 0.0 to 1.0; found {shown(soc[0])} to {shown(soc[-1])}")
     return soc, others
 
 
@@ -213,6 +215,16 @@ class Heat(Strict):
     core_to_surface_K_W: float = Field(ge=0, le=1000)
     core_is: Literal["mean", "axis"] = "mean"
 
+    @field_validator("core_to_surface_K_W")
+    @classmethod
+    def _none_or_some(cls, across_K_W: float) -> float:
+        if 0.0 < across_K_W < LEAST_ACROSS_K_W:
+            raise ValueError(
+                f"is {across_K_W:g}; accepted: 0, for one lumped node, or "
+                f"{LEAST_ACROSS_K_W:g} to 1000"
+            )
+        return across_K_W
+
 
 class CellLimits(Strict):
     """What the cell's maker allows."""
@@ -241,7 +253,7 @@ class Source(Strict):
     """Where a group of parameters comes from, and its relative uncertainty."""
 
     origin: Words = Field(alias="from", min_length=1)
-    uncertainty: NotNegative
+    uncertainty: float = Field(ge=0, le=10)
     guess: bool = False
 
 
@@ -252,7 +264,7 @@ class CellProfile(Strict):
     chemistry: Words
     capacity_Ah: float = Field(ge=0.001, le=500)
     nominal_V: Positive | None = None
-    price: NotNegative | None = None
+    price: float | None = Field(default=None, ge=0)
     size: Size
     open_circuit: OpenCircuit
     resistance: Resistance

@@ -65,7 +65,7 @@ def read_load(scenario: ScenarioTable, scenario_path: Path) -> LoadFile:
         notes += road_notes
     else:
         if scenario.vehicle is not None:
-            notes.append(f"{scenario_path} [vehicle] is not used: {path} gives {column.quantity}")
+            notes.append(f"{scenario_path}: [vehicle] is not used: {path} gives {column.quantity}")
         load, road = _held(table, column, end_s), None
     return LoadFile(
         load=load,
@@ -156,7 +156,9 @@ def _driven(
             elevation_m=heights[0].values if heights else None,
         )
     except InputError as problem:
-        raise InputError([f"{table.path}: {complaint}" for complaint in problem.complaints]) from None
+        raise InputError(
+            [f"{table.path}: {complaint}" for complaint in problem.complaints]
+        ) from None
     edge_s = np.append(driven.t0_s, driven.t0_s[-1] + driven.duration_s[-1])
     row = np.searchsorted(table.time_s, driven.t0_s, side="right") - 1
     notes = []

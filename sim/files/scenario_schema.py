@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
-from sim.files.cell_schema import Celsius, FileName, NotNegative, Positive, Strict, Words
+from sim.files.cell_schema import Ampere, CellVolt, Celsius, FileName, Strict, Words
 from sim.files.toml import shown
 
 
@@ -29,6 +29,7 @@ def _clock(text: str) -> str:
 Clock = Annotated[str, AfterValidator(_clock)]
 Share = Annotated[float, Field(ge=0, le=1)]
 AirC = Annotated[float, Field(ge=-50, le=70)]
+Watt = Annotated[float, Field(ge=0, le=1e5)]
 
 
 class PackTable(Strict):
@@ -71,7 +72,7 @@ class VehicleTable(Strict):
     drag_area_m2: float = Field(ge=0, le=50)
     drivetrain_efficiency: float = Field(gt=0, le=1)
     regeneration: Share = 0.0
-    auxiliary_W: NotNegative = 0.0
+    auxiliary_W: Watt = 0.0
     acceleration_m_s2: float = Field(default=0.5, gt=0, le=10)
     air_density_kg_m3: float = Field(default=1.2, gt=0.5, le=2)
 
@@ -106,7 +107,7 @@ class CoolingTable(Strict):
     exposed_fraction: Share = 1.0
     emissivity: Share = 0.8
     axis: Literal["lying", "standing"] = "lying"
-    conductance_W_K: Positive | None = None
+    conductance_W_K: float | None = Field(default=None, gt=0, le=100)
 
 
 class EnclosureTable(Strict):
@@ -117,12 +118,12 @@ class EnclosureTable(Strict):
     heat_capacity_J_K: float = Field(ge=50, le=1e8)
     wall_heat_capacity_J_K: float | None = Field(default=None, ge=50, le=1e8)
     inside_conductance_W_m2K: float | None = Field(default=None, gt=0, le=1000)
-    sun_W: NotNegative | None = None
+    sun_W: Watt | None = None
     sunrise: Clock = "06:00"
     sunset: Clock = "18:00"
-    sun_area_m2: NotNegative | None = None
+    sun_area_m2: float | None = Field(default=None, ge=0, le=1000)
     sun_absorptance: Share | None = None
-    other_heat_W: NotNegative = 0.0
+    other_heat_W: Watt = 0.0
 
     @model_validator(mode="after")
     def _whole(self) -> EnclosureTable:
@@ -145,11 +146,11 @@ class LimitsTable(Strict):
     discharge_core_min_C: Celsius | None = None
     charge_core_min_C: Celsius | None = None
     charge_core_max_C: Celsius | None = None
-    cutoff_V: Positive | None = None
-    full_V: Positive | None = None
-    cell_discharge_max_A: Positive | None = None
-    cell_charge_max_A: Positive | None = None
-    pack_current_max_A: Positive | None = None
+    cutoff_V: CellVolt | None = None
+    full_V: CellVolt | None = None
+    cell_discharge_max_A: Ampere | None = None
+    cell_charge_max_A: Ampere | None = None
+    pack_current_max_A: Ampere | None = None
     reserve_percent: float = Field(default=0.0, ge=0, lt=100)
     on_cutoff: Literal["stop", "record"] = "stop"
 

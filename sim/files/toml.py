@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 import types
 from pathlib import Path
@@ -177,7 +178,7 @@ def _known(model: type[BaseModel], steps: tuple[int | str, ...]) -> list[str]:
 
 def _key(model: type[BaseModel], steps: tuple[int | str, ...]) -> str:
     """Return ("pack", "series") as "[pack] series", ("pack",) as "[pack]", numbers from 1."""
-    words = [str(step + 1) if isinstance(step, int) else step for step in steps]
+    words = [str(step + 1) if isinstance(step, int) else _bare(step) for step in steps]
     if not words:
         return ""
     field = _fields(model).get(words[0])
@@ -186,6 +187,11 @@ def _key(model: type[BaseModel], steps: tuple[int | str, ...]) -> str:
         many = len(steps) > 1 and isinstance(steps[1], int)
         words[0] = f"[[{words[0]}]]" if many else f"[{words[0]}]"
     return " ".join(words)
+
+
+def _bare(key: str) -> str:
+    """Return a key as TOML spells it, in quotes where it needs them."""
+    return key if re.fullmatch(r"[\w-]+", key, re.ASCII) else shown(key)
 
 
 def _own(table: type[BaseModel]) -> list[str]:

@@ -19,9 +19,10 @@ from sim.errors import InputError
 from sim.files.load_file import options_of
 from sim.files.scenario_schema import EnclosureTable, ScenarioTable, seconds_of_clock
 from sim.files.tables import Table, read_table
-from sim.units import SECONDS_PER_DAY
+from sim.units import SECONDS_PER_DAY, ZERO_C_K
 
 Floats = NDArray[np.float64]
+COLDEST_C, WARMEST_C = -50.0, 100.0  # where the film's air properties hold with room for a hot can
 LONGEST_STEP_S = 6 * 3600.0  # a daily profile with a wider hole, midnight included, isn't one
 
 
@@ -42,6 +43,7 @@ def read_weather(
             options_of(ambient),
         )
         notes += [note.text for note in table.notes]
+        notes += _sun_not_used(table, box, scenario_path)
         which, knots_s = _spread(table, start_clock_s, end_s, scenario_path)
         ambient_C = _one(table, "temperature")[which]
         sun = _sun_of_file(table, box, scenario_path)
@@ -56,7 +58,25 @@ def read_weather(
         knots_s, ambient_C, sun_W = _with_sun(
             knots_s, ambient_C, box, scenario_path, start_clock_s, end_s
         )
-    return within(knots_s, ambient_C + ambient.shift_K, sun_W, end_s), notes
+    weather = within(knots_s, ambient_C + ambient.shift_K, sun_W, end_s)
+    coldest_C, warmest_C = (float(f(weather.ambient_K)) - ZERO_C_K for f in (np.min, np.max))
+    if coldest_C < COLDEST_C or warmest_C > WARMEST_C:
+        raise InputError(
+            f"{scenario_path}: [ambient] air goes from {coldest_C:.1f} to {warmest_C:.1f} C; "
+            f"accepted: {COLDEST_C:g} to {WARMEST_C:g} C, shift_K in it"
+        )
+    return weather, notes
+
+
+def _sun_not_used(table: Table, box: EnclosureTable | None, scenario_path: Path) -> list[str]:
+    """Return a note where a file's sun, or the area it would fall on, is left out."""
+    if box is None:
+        columns = [*table.find("sun"), *table.find("sun_per_area")]
+        return [f"{table.path}: '{c.header}' is not used: there is no [enclosure]" for c in columns]
+    if box.sun_area_m2 is not None and not table.find("sun_per_area"):
+        what = "sun_area_m2 is not used"
+        return [f"{scenario_path}: [enclosure] {what}: {table.path} has no sun per area"]
+    return []
 
 
 def _needs_clock(scenario_path: Path, what: str) -> InputError:
@@ -164,10 +184,8 @@ def _one(table: Table, quantity: str) -> Floats:
     return columns[0].values
 
 
-def _sun_of_file(
-    table: Table, box: EnclosureTable | None, scenario_path: Path
-) -> Floats | None:
-    """Return the absorbed sun [W] of a weather file, or None where it has none or no box takes it."""
+def _sun_of_file(table: Table, box: EnclosureTable | None, scenario_path: Path) -> Floats | None:
+    """Return the absorbed sun [W] of a weather file; None where it has none or no box takes it."""
     absorbed, per_area = table.find("sun"), table.find("sun_per_area")
     if box is None or not (absorbed or per_area):
         return None

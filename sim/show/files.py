@@ -47,7 +47,8 @@ def rows_to_write(result: Result, every_s: float | None) -> np.ndarray:
                 kept.append(int(m))
                 last_s = trace.time_s[m]
         keep = np.array(kept, dtype=int)
-    return np.append(keep, len(trace.time_s) - 1)
+    last = len(trace.time_s) - 1  # already kept where the run ended as a row began
+    return keep if keep[-1] == last else np.append(keep, last)
 
 
 def write_timeseries(result: Result, path: Path, every_s: float | None) -> None:
@@ -82,7 +83,8 @@ def write_result(
         write_timeseries(result, fresh / "timeseries.csv", every_s)
         write_events(result, fresh / "events.csv")
         text = json.dumps(content, indent=2, allow_nan=False, ensure_ascii=False)
-        (fresh / "summary.json").write_text(text + "\n", encoding="utf-8")
+        # A path that is no UTF-8 comes in as lone surrogates; so escaped, they are JSON's own.
+        (fresh / "summary.json").write_text(text + "\n", "utf-8", errors="backslashreplace")
         if plots:
             from sim.show.plots import overview
 

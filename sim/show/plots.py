@@ -41,7 +41,7 @@ def overview(result: Result, path: Path) -> None:
     if lanes:
         _beyond(lanes, axes.pop(0), axes)
     for draw, ax in zip((_load, _voltage, _temperatures, _charge), axes, strict=True):
-        _plain(ax)
+        plain(ax)
         draw(result, hour, ax)
     axes[-1].set_xlabel("clock time" if result.case.has_clock else "hours from the start")
     if result.case.has_clock:
@@ -57,7 +57,8 @@ def _title(result: Result) -> str:
     return "\n".join([result.case.scenario.title, *lines])
 
 
-def _plain(ax: Axes) -> None:
+def plain(ax: Axes) -> None:
+    """Leave of a panel's frame what is read: left and bottom, and faint lines across."""
     for side in ("top", "right"):
         ax.spines[side].set_visible(False)
     for side in ("left", "bottom"):

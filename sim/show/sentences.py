@@ -2,171 +2,228 @@
 
 from __future__ import annotations
 
-import math
-
 from sim.ask.simulate import Result
 from sim.files.case import guesses
 from sim.judge.series import count, totals
 from sim.judge.verdict import UNANSWERED, Event, Judged
-from sim.physics.limits import CUTOFF, HOT, NAMES, RESERVE
-from sim.units import SECONDS_PER_HOUR, clock_text
+from sim.physics.limits import CUTOFF, EMPTY, HOT, NAMES, RESERVE
+from sim.show.lines import at, hung, moment, number, room, small, span
+from sim.units import SECONDS_PER_HOUR
 
 CAUTION = (
     "Caution: lithium-ion packs can burn and are hard to put out; this model knows only what it "
     "was told. Measure real cell temperatures under load, fit a fuse and a protection board to "
     "every pack, never charge below 0 C; local codes and licensed practice come first."
 )
-DECIMALS = {"V": 2, "K": 1, "%": 1, "A": 1, "W": 0}
-
-
-def number(value: float, unit: str) -> str:
-    """Return "3.31 V", "47.3 C", "34 %": as many digits as the answer can bear."""
-    shown = "C" if unit == "K" else unit
-    return f"{value:.{DECIMALS[unit]}f} {shown}"
-
-
-def room(margin: float, unit: str) -> str:
-    """Return the size of a margin, so that a small miss never rounds to nothing."""
-    size = abs(margin)
-    decimals = DECIMALS[unit]
-    if 0.0 < size < 10.0**-decimals:
-        decimals = math.ceil(-math.log10(size))
-    return f"{size:.{min(decimals, 9)}f} {unit}"
-
-
-def span(seconds: float) -> str:
-    """Return "45 s", "12 min", "3 h 20 min"."""
-    if seconds < 120.0:
-        return f"{seconds:.3g} s"
-    minutes = round(seconds / 60.0)
-    return f"{minutes} min" if minutes < 120 else f"{minutes // 60} h {minutes % 60:02d} min"
+INDENT = 11  # of what stands behind "energy", "audit" and so on
+AN_INSTANT_S = 1e-3  # a run that stops at a crossing is no longer beyond it than that
+# The verdict tells the worst of these two anyway, so a crossing of theirs need not.
+TOLD_ANYWAY = (NAMES[HOT], NAMES[CUTOFF])
 
 
 def _against(judged: Judged) -> str:
     assert judged.margin is not None
-    side = "below" if judged.name == NAMES[HOT] else "above"
-    other = "above" if side == "below" else "below"
-    return f"{room(judged.margin, judged.unit)} {side if judged.margin >= 0.0 else other} its limit"
+    safe, beyond = ("below", "above") if judged.name == NAMES[HOT] else ("above", "below")
+    what = "its limit" if judged.name == NAMES[HOT] else "cut-off"
+    return f"{room(judged.margin, judged.unit)} {safe if judged.margin >= 0.0 else beyond} {what}"
 
 
 def _temperatures_and_voltage(result: Result) -> str:
-    clock_s = result.case.start_clock_s
     hot, low = result.verdict.limit(HOT), result.verdict.limit(CUTOFF)
     assert hot.worst is not None and low.worst is not None
     assert hot.time_s is not None and low.time_s is not None
     return (
-        f"hottest core {number(hot.worst, 'K')} at {clock_text(clock_s + hot.time_s)}, "
-        f"{_against(hot)}; lowest cell {number(low.worst, 'V')} at "
-        f"{clock_text(clock_s + low.time_s)}, {_against(low)}"
+        f"hottest core {number(hot.worst, 'K')} {at(result.case, hot.time_s)}, {_against(hot)}; "
+        f"lowest cell {number(low.worst, 'V')} {at(result.case, low.time_s)}, {_against(low)}"
     )
 
 
 def answer(result: Result) -> str:
     """Return the verdict in one sentence, its margin in it."""
-    verdict, case = result.verdict, result.case
-    clock_s = case.start_clock_s
-    end = f"ends at {100.0 * result.series.soc[-1]:.0f} % charge"
+    verdict = result.verdict
+    end = "ends" if verdict.finished else "stops"
+    end += f" at {100.0 * result.series.soc[-1]:.0f} % charge"
     if verdict.passed:
         reserve = verdict.limit(RESERVE)
         if reserve.level:
             end += f" ({reserve.level:.0f} % is the reserve)"
-        return f"Stays cool: {_temperatures_and_voltage(result)}; {end}."
-    assert verdict.first is not None  # a run that fails has an event
-    first = verdict.first
+        opening = (
+            "Stays cool" if result.bad_end.verdict.passed else "Stays cool if the guesses hold"
+        )
+        return f"{opening}: {_temperatures_and_voltage(result)}; {end}."
+    crossed = _crossed(result)
     if verdict.unanswered:
         return (
-            f"Cannot tell: {_crossing(result, first)}, where the model knows nothing; "
+            f"Cannot tell: {crossed}, where the model knows nothing; "
             f"{_temperatures_and_voltage(result)}; {end}."
         )
-    hot = verdict.limit(HOT)
-    opening = "Gets too hot" if not hot.passed else "Stays cool, but does not hold"
-    stopped = ""
-    if not verdict.finished:
-        share = result.trace.end_s / float(case.legs.end_s[-1])
-        stopped = (
-            f" The run stops at {clock_text(clock_s + result.trace.end_s)}, {share:.0%} into the "
-            "day; nothing is known of the rest."
-        )
-        if hot.passed:
-            opening = "Does not last the day"
     return (
-        f"{opening}: {_crossing(result, first)}{_others(result, first)}; "
-        f"{_temperatures_and_voltage(result)}; {end}.{stopped}"
+        f"{_opening(result)}: {crossed}; {_temperatures_and_voltage(result)}; {end}."
+        f"{_unfinished(result)}"
     )
 
 
-def _crossing(result: Result, first: Event) -> str:
-    """Return "charge reserve passed at 15:12 (14.9 % against 15 %, beyond for 2 h)"."""
-    judged = next(j for j in result.verdict.limits if j.name == first.name)
-    if judged.name in {NAMES[n] for n in UNANSWERED}:
-        what = f"{judged.about} passes {number(first.limit, judged.unit)}"
-    else:
-        what = f"{judged.about} passes its limit of {number(first.limit, judged.unit)}"
-    when = clock_text(result.case.start_clock_s + first.time_s)
-    return f"{what} at {when} (beyond for {span(judged.seconds_beyond)})"
+def _opening(result: Result) -> str:
+    verdict = result.verdict
+    if not verdict.limit(HOT).passed:
+        return "Gets too hot"
+    if not verdict.finished:
+        return "Does not last the day"
+    failed = sum(not judged.passed for judged in verdict.limits)
+    return f"Stays cool, but crosses {'another limit' if failed == 1 else f'{failed} other limits'}"
 
 
-def _others(result: Result, first: Event) -> str:
-    others = [j.about for j in result.verdict.limits if not j.passed and j.name != first.name]
-    return f", then {', '.join(others)}" if others else ""
+def _unfinished(result: Result) -> str:
+    if result.verdict.finished:
+        return ""
+    end_s, whole_s = result.trace.end_s, float(result.case.legs.end_s[-1])
+    if end_s <= float(result.case.legs.start_s[0]):
+        return " The run stops as it begins; nothing is known of the day."
+    return (
+        f" The run stops {at(result.case, end_s)}, {100.0 * end_s / whole_s:.0f} % into the day; "
+        "nothing is known of the rest."
+    )
+
+
+def _crossed(result: Result) -> str:
+    """Return what gave first, with its size and time, then the others in order of time."""
+    first = result.verdict.first
+    assert first is not None  # a run that fails has an event
+    judged = {limit.name: limit for limit in result.verdict.limits}
+    told = _crossing(result, first, judged[first.name])
+    others: dict[str, str] = {}
+    for event in result.verdict.events:
+        if event.name != first.name and event.name not in others:
+            others[event.name] = event.event + _by(judged[event.name], " (by {})")
+    return ", then ".join([told, ", ".join(others.values())] if others else [told])
+
+
+def _by(judged: Judged, form: str) -> str:
+    """Return by how much a limit was passed; nothing where the run ended at the very crossing."""
+    assert judged.margin is not None
+    if judged.name in TOLD_ANYWAY or judged.seconds_beyond < AN_INSTANT_S:
+        return ""
+    return form.format(room(judged.margin, judged.unit))
+
+
+def _crossing(result: Result, first: Event, judged: Judged) -> str:
+    """Return "pack current above limit (80.0 A) at 15:12, by 3.1 A at worst, 2 min in all"."""
+    beyond_s = judged.seconds_beyond
+    lasted = f", {span(beyond_s)} in all" if beyond_s >= AN_INSTANT_S else ""
+    return (
+        f"{first.event} ({number(first.limit, first.unit)}) {at(result.case, first.time_s)}"
+        f"{_by(judged, ', by {} at worst')}{lasted}"
+    )
+
+
+def _in_table(result: Result) -> list[Judged]:
+    """Return the limits that tell the maker something, in their own order.
+
+    Left out are those that never applied, one of "charge left" with and without the reserve, and
+    the bounds of the model itself as long as they are kept.
+    """
+    kept = result.verdict.limit(RESERVE)
+    doubled = NAMES[EMPTY] if kept.level and result.verdict.limit(EMPTY).passed else NAMES[RESERVE]
+    own = {NAMES[n] for n in UNANSWERED}
+    return [
+        j
+        for j in result.verdict.limits
+        if j.margin is not None and j.name != doubled and not (j.passed and j.name in own)
+    ]
 
 
 def table(result: Result) -> list[str]:
     """Return the lines of the table of limits: worst value, margin, when, seconds beyond."""
-    clock_s = result.case.start_clock_s
-    lines = [f"{'limit':<29}{'level':>10}{'worst':>10}{'margin':>11}  {'when':<9}{'beyond':>9}"]
-    for j in result.verdict.limits:
-        if j.margin is None or j.worst is None or j.level is None or j.time_s is None:
-            continue
-        if j.name == "reserve" and not j.level:
-            continue  # none was asked for; "charge left" says the same
+    lines = [f"{'limit':<29}{'level':>10}{'worst':>10}{'margin':>11}  {'when':<10}{'beyond':>9}"]
+    for j in _in_table(result):
+        assert j.margin is not None and j.worst is not None
+        assert j.level is not None and j.time_s is not None
+        about = "charge left, with reserve" if j.name == NAMES[RESERVE] else j.about
         sign = "-" if j.margin < 0 or not j.passed else "+"
         lines.append(
-            f"{j.about:<29}{number(j.level, j.unit):>10}{number(j.worst, j.unit):>10}"
-            f"{sign + room(j.margin, j.unit):>11}  {clock_text(clock_s + j.time_s):<9}"
+            f"{about:<29}{number(j.level, j.unit):>10}{number(j.worst, j.unit, j.margin):>10}"
+            f"{sign + room(j.margin, j.unit):>11}  {moment(result.case, j.time_s):<10}"
             f"{'-' if j.passed else span(j.seconds_beyond):>9}"
         )
     return lines
 
 
+def verdict(result: Result) -> str:
+    """Return the first line of every answer: the verdict, behind a warning where one is due."""
+    warning = distrust(result)
+    return f"{warning} {answer(result)}" if warning else answer(result)
+
+
 def report(result: Result) -> list[str]:
-    """Return everything that `simulate` prints below the verdict."""
-    case, sums = result.case, totals(result.trace)
-    all_Wh = count(case.plant) / SECONDS_PER_HOUR
-    pack = case.plant.pack
-    heat_J = sums["ohmic_J"] + sums["pair_J"] + sums["reversible_J"] + sums["joint_J"]
-    charge_Ah = sums["charge_As"] * pack.parallel * pack.packs / SECONDS_PER_HOUR
-    lines = ["", *table(result), ""]
-    lines.append(
-        f"energy     {sums['delivered_J'] * all_Wh:.0f} Wh delivered, {charge_Ah:.1f} Ah, "
-        f"{heat_J * all_Wh:.0f} Wh made heat in the cells; "
-        f"{100.0 * result.series.soc[0]:.0f} % -> {100.0 * result.series.soc[-1]:.1f} % charge"
-    )
-    if sums["short_J"] > 0.0:
-        lines.append(f"shortfall  {sums['short_J'] * all_Wh:.1f} Wh asked and not delivered")
-    lines.append(_audit_line(result))
-    lines += [f"note       {note}" for note in case.notes]
-    found = guesses(case)
+    """Return everything that `simulate` prints about a run, the verdict first."""
+    case, found = result.case, guesses(result.case)
+    lines = [verdict(result), "", *table(result), ""]
+    lines += hung("energy", _energy(result), INDENT)
+    short_J = totals(result.trace)["short_J"]
+    if short_J > 0.0:
+        short_Wh = short_J * count(case.plant) / SECONDS_PER_HOUR
+        lines += hung("shortfall", f"{short_Wh:.1f} Wh asked and not delivered", INDENT)
+    lines += hung("audit", _audit(result), INDENT)
+    for note in case.notes:
+        lines += hung("note", note, INDENT)
     if found:
         named = ", ".join(
-            g["what"] + (f" (+-{g['uncertainty']:.0%})" if g["uncertainty"] is not None else "")
+            g["what"]
+            + (f" (+-{100.0 * g['uncertainty']:.0f} %)" if g["uncertainty"] is not None else "")
             for g in found
         )
-        lines.append(f"guesses    {case.profile.name}: {named}")
-    lines.append(f"assumed    {'; '.join(case.assumptions)}")
-    return [*lines, "", CAUTION]
+        lines += hung("guesses", f"{case.profile.name}: {named}", INDENT)
+    lines += hung("bad end", _bad_end(result), INDENT)
+    lines += hung("assumed", "; ".join(case.assumptions), INDENT)
+    return [*lines, "", *hung("", CAUTION, 0)]
 
 
-def _audit_line(result: Result) -> str:
+def _bad_end(result: Result) -> str:
+    """Return what becomes of the day with every guess at its hotter and emptier end."""
+    bad = result.bad_end
+    hot, low, first = bad.verdict.limit(HOT), bad.verdict.limit(CUTOFF), bad.verdict.first
+    assert hot.worst is not None and low.worst is not None  # both always apply
+    outcome = "every limit still holds"
+    if first is not None:
+        outcome = f"{first.event} {at(result.case, first.time_s)}"
+    film = bad.moved.get("film")
+    cooling = f" and still-air cooling {100.0 * film:.0f} % weaker" if film else ""
+    return (
+        f"with all guesses at their hotter and emptier end at once{cooling}: {outcome}; hottest "
+        f"core {number(hot.worst, 'K')}, {_against(hot)}; lowest cell {number(low.worst, 'V')}, "
+        f"{_against(low)}; ends at {100.0 * bad.end_soc:.0f} % charge"
+    )
+
+
+def _energy(result: Result) -> str:
+    sums, plant = totals(result.trace), result.case.plant
+    all_Wh = count(plant) / SECONDS_PER_HOUR
+    heat_J = sums["ohmic_J"] + sums["pair_J"] + sums["reversible_J"] + sums["joint_J"]
+    charge_Ah = sums["charge_As"] * plant.pack.parallel * plant.pack.packs / SECONDS_PER_HOUR
+    net = "net, " if result.case.load.value.min() < 0.0 else "delivered, "
+    soc = 100.0 * result.series.soc
+    return (
+        f"{sums['delivered_J'] * all_Wh:.0f} Wh {net}{charge_Ah:.1f} Ah, {heat_J * all_Wh:.0f} Wh "
+        f"made heat in the cells; charge {soc[0]:.0f} % -> {soc[-1]:.1f} %"
+    )
+
+
+def _audit(result: Result) -> str:
     audit = result.audit
     worst = max((b for b in audit.balances.values() if b is not None), default=0.0)
     difference_V = max((s.difference_V for s in audit.spots), default=0.0)
     difference_K = max((s.difference_K for s in audit.spots), default=0.0)
-    return (
-        f"audit      {'passed' if audit.passed else 'FAILED'}: balances close to {worst:.0e}, "
-        f"second integrator within {difference_V * 1e3:.2g} mV and {difference_K:.2g} K, "
-        f"{audit.steps} steps"
+    said = (
+        f"{'passed' if audit.passed else 'FAILED'}: balances close to {worst:.0e} of what flowed; "
+        f"a second integrator over the worst quarter hours differs by "
+        f"{small(difference_V * 1e3, 'mV')} and {small(difference_K, 'K')}"
     )
+    if audit.halving is not None:
+        said += (
+            f"; halving all steps changes {small(audit.halving.difference_V * 1e3, 'mV')} and "
+            f"{small(audit.halving.difference_K, 'K')}"
+        )
+    return f"{said}; {audit.steps} steps"
 
 
 def distrust(result: Result) -> str | None:
