@@ -49,6 +49,26 @@ TOTALS = (
 )
 
 
+# Places of the totals behind the last overvoltage, in the order above.
+(
+    DRAWN,
+    CHEMICAL,
+    AT_CELL,
+    DELIVERED,
+    OHMIC,
+    PAIRS,
+    STORED,
+    REVERSIBLE,
+    JOINT,
+    LEAD,
+    TO_AIR,
+    SHORT,
+    SUN,
+    OTHER_HEAT,
+    TO_OUTSIDE,
+) = range(len(TOTALS))
+
+
 class Plant(NamedTuple):
     """Everything that does not change during a run."""
 
@@ -219,18 +239,18 @@ def rates(plant, leg, time_s, state, rate):
     cell_W = current_A * (open_V - overvoltage) - ohmic_W
     delivered_W = cell_W - joint_W - lead_W
     n = FIRST_OVERVOLTAGE + pairs
-    rate[n] = current_A
-    rate[n + 1] = current_A * open_V + reversible_W
-    rate[n + 2] = cell_W
-    rate[n + 3] = delivered_W
-    rate[n + 4] = ohmic_W
-    rate[n + 5] = pair_W
-    rate[n + 6] = stored_W
-    rate[n + 7] = reversible_W
-    rate[n + 8] = joint_W
-    rate[n + 9] = lead_W
-    rate[n + 10] = to_air_W
-    rate[n + 11] = leg.value - delivered_W if room_W < 0.0 else 0.0
-    rate[n + 12] = sun_W if plant.box.kind != FREE_AIR else 0.0
-    rate[n + 13] = plant.box.other_heat_W if plant.box.kind != FREE_AIR else 0.0
-    rate[n + 14] = outside_W
+    rate[n + DRAWN] = current_A
+    rate[n + CHEMICAL] = current_A * open_V + reversible_W
+    rate[n + AT_CELL] = cell_W
+    rate[n + DELIVERED] = delivered_W
+    rate[n + OHMIC] = ohmic_W
+    rate[n + PAIRS] = pair_W
+    rate[n + STORED] = stored_W
+    rate[n + REVERSIBLE] = reversible_W
+    rate[n + JOINT] = joint_W
+    rate[n + LEAD] = lead_W
+    rate[n + TO_AIR] = to_air_W
+    rate[n + SHORT] = leg.value - delivered_W if room_W < 0.0 else 0.0
+    rate[n + SUN] = sun_W if plant.box.kind != FREE_AIR else 0.0
+    rate[n + OTHER_HEAT] = plant.box.other_heat_W if plant.box.kind != FREE_AIR else 0.0
+    rate[n + TO_OUTSIDE] = outside_W

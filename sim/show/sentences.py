@@ -183,7 +183,7 @@ def _bad_end(result: Result) -> str:
     bad = result.bad_end
     hot, low, first = bad.verdict.limit(HOT), bad.verdict.limit(CUTOFF), bad.verdict.first
     assert hot.worst is not None and low.worst is not None  # both always apply
-    outcome = "every limit still holds"
+    outcome = "no limit is crossed"
     if first is not None:
         outcome = f"{first.event} {at(result.case, first.time_s)}"
     film = bad.moved.get("film")

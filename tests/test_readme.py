@@ -1,0 +1,83 @@
+"""The README keeps its word: its output is the real one, its keys are those of the summary."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+README = ROOT / "README.md"
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory):
+    """Run the README's example with the terminal's width of its block; return words and summary."""
+    out = tmp_path_factory.mktemp("readme") / "orchard-cart"
+    words = subprocess.run(
+        [sys.executable, "-m", "sim.cli", "simulate", "scenarios/orchard-cart.toml", "--out", out],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+        env={**os.environ, "COLUMNS": "100"},
+    ).stdout
+    return words, json.loads((out / "summary.json").read_text())
+
+
+def without_rounding(words: str) -> str:
+    """Return the words without the size of what balances leave: other machines round otherwise."""
+    return re.sub(r"close to \S+ of", "close to nothing of", words)
+
+
+def test_the_printed_example_is_what_the_command_prints(run):
+    block = re.search(r"```\n\$ stillair simulate [^\n]+\n(.*?)```", README.read_text(), re.S)
+    words = re.sub(r"written to .*", "written to out/orchard-cart", run[0])
+
+    assert without_rounding(block[1]) == without_rounding(words)
+
+
+def test_the_example_begins_by_line_fifteen():
+    lines = README.read_text().splitlines()
+
+    assert any(line.startswith("Stays cool: ") for line in lines[:15])
+
+
+def test_every_top_level_key_of_the_summary_is_documented(run):
+    table = README.read_text().split("its keys are stable:")[1].split("## ")[0]
+    documented = {
+        key
+        for row in re.findall(r"^\| (`[^|]+) \|", table, re.M)
+        for key in re.findall(r"`(\w+)`", row)
+    }
+
+    assert set(run[1]) == documented
+
+
+def test_the_two_commands_stand_in_the_readme_as_ci_runs_them():
+    text = README.read_text()
+
+    assert re.search(
+        r"^python3 -m venv .*stillair simulate scenarios/orchard-cart\.toml$", text, re.M
+    )
+    assert re.search(r"^python3 -m venv .*-m pytest$", text, re.M)
+
+
+def test_every_key_of_the_scenario_is_documented():
+    from sim.files.scenario_schema import ScenarioTable
+
+    text = README.read_text().split("## The scenario file")[1].split("## What a run leaves")[0]
+    missing = [
+        f"[{name}] {key}"
+        for name, field in ScenarioTable.model_fields.items()
+        for kind in [field.annotation, *getattr(field.annotation, "__args__", ())]
+        for key in getattr(kind, "model_fields", {})
+        if f"`{key}`" not in text
+    ]
+
+    assert missing == []
