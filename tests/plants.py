@@ -36,7 +36,7 @@ SETTINGS = {
     reference.march: {
         "shipped": reference.Settings(),
         "careful": reference.Settings(relative=1e-11),
-    }
+    },
 }
 each_marcher = pytest.mark.parametrize("march", MARCHERS, ids=MARCHER_IDS)
 

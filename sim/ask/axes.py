@@ -1,0 +1,182 @@
+"""What is varied: any key of a scenario that holds one number, over a range of even steps."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal, InvalidOperation
+from difflib import get_close_matches
+from functools import cache
+from pathlib import Path
+from types import NoneType, UnionType
+from typing import Annotated, Any, Union, get_args, get_origin
+
+from pydantic import BaseModel
+
+from sim.errors import InputError, nearest
+from sim.files.case import merged
+from sim.files.cell_schema import CellProfile
+from sim.files.scenario_schema import ScenarioTable
+from sim.files.toml import read_toml
+
+PARALLEL = "pack.parallel"
+MOST_CANDIDATES = 100_000  # about an hour on one core, and 100 MB of rows
+
+Changes = tuple[tuple[str, float], ...]  # dotted keys and what stands there instead
+
+
+@dataclass(frozen=True)
+class Axis:
+    """One dotted key and its values, rising. Whole numbers are `int`, as the schema wants them."""
+
+    key: str
+    values: tuple[float, ...]
+
+
+def _kinds(annotation: Any) -> set[Any]:
+    """Return the types that an annotation allows, without None, Annotated and what is in lists."""
+    if get_origin(annotation) is Annotated:
+        return _kinds(get_args(annotation)[0])
+    if get_origin(annotation) in (Union, UnionType):
+        return set().union(*(_kinds(kind) for kind in get_args(annotation)))
+    return set() if annotation is NoneType else {annotation}
+
+
+@cache
+def numeric_keys() -> dict[str, type]:
+    """Return every dotted key of a scenario that may hold one number, as `int` or `float`.
+
+    Keys of the cell profile stand under `cell.`, as the scenario's [cell] overrides them.
+    """
+    found: dict[str, type] = {}
+
+    def walk(model: type[BaseModel], prefix: str) -> None:
+        for name, field in model.model_fields.items():
+            kinds = {CellProfile} if prefix + name == "cell" else _kinds(field.annotation)
+            for kind in kinds:
+                if kind in (int, float):
+                    found[prefix + name] = kind
+                elif isinstance(kind, type) and issubclass(kind, BaseModel):
+                    walk(kind, f"{prefix}{name}.")
+
+    walk(ScenarioTable, "")
+    return found
+
+
+def _steps(text: str, option: str, form: str, step: str | None = None) -> tuple[Decimal, ...]:
+    """Return all values of START:STOP:STEP, both ends included, in exact decimal steps.
+
+    One number stands for itself; `step` stands in where it may be left out.
+    """
+    wrong = InputError(f"{option} {text} can't be understood; accepted: {form}")
+    parts = text.split(":")
+    if len(parts) == 2 and step is not None:
+        parts.append(step)
+    try:
+        numbers = [Decimal(part.strip()) for part in parts]
+    except InvalidOperation:
+        raise wrong from None
+    if len(numbers) == 1:
+        numbers = [numbers[0], numbers[0], Decimal(1)]
+    if len(numbers) != 3 or not all(number.is_finite() for number in numbers):
+        raise wrong
+    start, stop, by = numbers
+    if by <= 0 or stop < start:
+        raise InputError(
+            f"{option} {text} has no values; accepted: a START up to STOP, STEP above 0"
+        )
+    most = InputError(f"{option} {text} has too many values; accepted: up to {MOST_CANDIDATES}")
+    try:
+        count = int((stop - start) // by) + 1
+    except InvalidOperation:  # more than any decimal can count
+        raise most from None
+    if count > MOST_CANDIDATES:
+        raise most
+    return tuple(start + n * by for n in range(count))
+
+
+def parallel_axis(text: str) -> Axis:
+    """Return the axis of `--parallel A:B[:STEP]`; raise InputError where it has no whole values."""
+    form = "A:B or A:B:STEP, such as 6:30"
+    values = _steps(text, "--parallel", form, step="1")
+    if any(value != int(value) for value in values):
+        raise InputError(f"--parallel {text} is not in whole numbers; accepted: {form}")
+    return Axis(PARALLEL, tuple(int(value) for value in values))
+
+
+def vary_axis(text: str) -> Axis:
+    """Return the axis of `--vary KEY=START:STOP:STEP`; raise InputError for an unknown key."""
+    form = "KEY=START:STOP:STEP, such as ambient.high_C=30:45:5"
+    key, equals, steps = text.partition("=")
+    key = key.strip()
+    if not equals:
+        raise InputError(f"--vary {text} can't be understood; accepted: {form}")
+    known = numeric_keys()
+    if key not in known:
+        raise InputError(f"--vary '{key}' is no key that holds a number{_nearest(key)}")
+    values = _steps(steps, f"--vary {key} =", "START:STOP:STEP, such as 30:45:5")
+    whole = known[key] is int  # what is not whole, the schema will refuse in its own words
+    return Axis(key, tuple(int(v) if whole and v == int(v) else float(v) for v in values))
+
+
+def axes_of(parallel: str | None, vary: Sequence[str]) -> list[Axis]:
+    """Return the axes that the options ask for; raise InputError unless they are one or two."""
+    axes = [] if parallel is None else [parallel_axis(parallel)]
+    axes += [vary_axis(text) for text in vary]
+    if not 1 <= len(axes) <= 2:
+        what = "nothing is varied" if not axes else f"{len(axes)} axes are too many"
+        raise InputError(f"{what}; accepted: --parallel A:B, --vary KEY=START:STOP:STEP, or both")
+    return axes
+
+
+def _nearest(key: str) -> str:
+    """Return the hint for an unknown key: the nearest, the numbers of its table, or the tables."""
+    known = list(numeric_keys())
+    table, _, name = key.rpartition(".")
+    same_name = [f"'{k}'" for k in known if k.rpartition(".")[2] == name]
+    if same_name:
+        return f"; did you mean {' or '.join(same_name)}?"
+    for inside in (table, key):
+        beside = [k for k in known if inside and k.startswith(f"{inside}.")]
+        if beside:
+            return nearest(key, beside)
+    close = get_close_matches(key, known, n=1, cutoff=0.6)
+    tables = ", ".join(sorted({k.split(".")[0] for k in known}))
+    return nearest(key, close) if close else f"; accepted: TABLE.KEY with a table of {tables}"
+
+
+def must_hold_number(key: str, content: dict[str, Any], path: Path) -> None:
+    """Raise InputError where `key` now holds a table of the cell profile.
+
+    One number in its place would answer a question that nobody asked.
+    """
+    steps = key.split(".")
+    if steps[0] != "cell" or not isinstance(content.get("cell"), dict):
+        return
+    profile = content["cell"].get("profile")
+    if not isinstance(profile, str):
+        return  # the schema says so in its own words
+    found: Any = merged(read_toml(path.parent / profile), content["cell"])
+    for step in steps[1:]:
+        found = found.get(step) if isinstance(found, dict) else None
+    if isinstance(found, list):
+        raise InputError(f"{key} is a table in {profile}; accepted: a key that holds one number")
+
+
+def replaced(content: dict[str, Any], changes: Changes) -> dict[str, Any]:
+    """Return a scenario's content with the given dotted keys in place; `content` stays as it is."""
+    for key, value in changes:
+        over: dict[str, Any] = {}
+        here = over
+        *tables, name = key.split(".")
+        for table in tables:
+            here[table] = {}
+            here = here[table]
+        here[name] = value
+        content = merged(content, over)
+    return content
+
+
+def text_of(value: float) -> str:
+    """Return a value as it was asked for: "40", "0.35"."""
+    return str(value).removesuffix(".0")

@@ -1,0 +1,386 @@
+"""How far can each knob go before the verdict turns?
+
+A knob is turned in steps until the verdict changes, then scipy's brentq finds where the least
+margin is zero. Runs go on past every limit meanwhile, so that margins pass through zero instead
+of ending there.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+from concurrent.futures import Executor, as_completed
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from sim.ask.candidates import AUDIT, NO_ANSWER, Base, Row, observe, run_one, scaled, varied
+from sim.ask.simulate import Result, simulate
+from sim.drive.legs import Load, legs
+from sim.errors import InputError
+from sim.files.case import MOST_DAYS, MOST_ROWS, Case, assemble
+from sim.files.scenario_schema import AmbientTable, LoadTable
+from sim.files.weather_file import COLDEST_C, WARMEST_C
+from sim.judge.audit import balances, complaints
+from sim.physics.limits import (
+    CELL_CHARGE,
+    CELL_DISCHARGE,
+    CUTOFF,
+    EMPTY,
+    HOT,
+    NAMES,
+    PACK_CURRENT,
+    RESERVE,
+)
+from sim.physics.pack import CURRENT
+from sim.physics.plant import SOC
+from sim.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, ZERO_C_K
+
+SCALE_STEP, SCALE_STEPS_BACK = 1.25, 30  # a load a thousandth of today's is the least tried
+AIR_STEP_K = 2.0
+CURRENT_STEP, LEAST_CURRENT = 1.5, 1e-3  # of what empties a cell in an hour, or its own limit
+SHARE, AIR_K = 2e-5, 1e-3  # how close the turn is found: of the value, and of the air
+JOBS = 6
+NOWHERE = -1e6  # stands for the margin of a run that left the numbers
+
+
+@dataclass(frozen=True)
+class Look:
+    """One run with a knob somewhere: whether it passes, and how near it comes to a limit."""
+
+    value: float
+    passes: bool
+    margin: float  # the least, over its scale
+    limit: str  # that gives first, or that is nearest
+    hottest_core_C: float
+    end_soc: float
+
+
+@dataclass(frozen=True)
+class Knob:
+    """How far one knob can go. `limit` is None where none was found up to `searched_to`."""
+
+    name: str
+    today: float | None
+    # The last value that still passes, or where today fails the nearest that would pass; None
+    # where nothing tried does.
+    greatest: float | None
+    limit: str | None
+    passes_today: bool
+    searched_to: float
+    upwards: bool  # whether what fails lies above `greatest`
+    looks: tuple[Look, ...]
+    note: str | None = None
+
+
+@dataclass(frozen=True)
+class Headroom:
+    """All knobs, and the day as it is."""
+
+    base: Base
+    today: Row
+    run: Result
+    load_scale: Knob
+    ambient_shift_K: Knob
+    colder_K: Knob  # the same the other way, where the day passes
+    repeats: Knob
+    peak_A: float  # of one pack over the day, charging included
+    until_reserve_A: Knob  # a constant discharge current of one pack, when it is warmest
+    whole_day_A: Knob  # the same held all day
+
+
+def look_at(case: Case, value: float, ignored: Iterable[int] = (), *, stop: bool = False) -> Look:
+    """Return what becomes of `case`; limits in `ignored` count for nothing.
+
+    Runs that leave the numbers or whose balances do not close fail by a limit of their own.
+    """
+    trace = observe(case, stop=stop)
+    left = set(ignored)
+    worst = trace.worst.copy()
+    worst[list(left)] = np.inf
+    hottest_C = case.limits.core_max_K - float(trace.worst[HOT]) - ZERO_C_K
+    seen: dict[str, Any] = {
+        "value": value,
+        "hottest_core_C": hottest_C,
+        "end_soc": float(trace.state[-1, SOC]),
+    }
+    if not np.all(np.isfinite(trace.state)) or np.any(np.isnan(worst)):
+        return Look(passes=False, margin=NOWHERE, limit=NO_ANSWER, **seen)
+    margins = scaled(case, worst)
+    first = next((spell.limit for spell in trace.spells if spell.limit not in left), None)
+    least = int(np.argmin(margins))
+    if first is None and complaints(balances(case.plant, case.legs, trace), (), None):
+        return Look(passes=False, margin=NOWHERE, limit=AUDIT, **seen)
+    return Look(
+        passes=first is None,
+        margin=float(margins[least]) if math.isfinite(margins[least]) else -NOWHERE,
+        limit=NAMES[least if first is None else first],
+        **seen,
+    )
+
+
+def close_in(
+    look: Callable[[float], Look], passing: Look, failing: Look, tolerance: float
+) -> tuple[Look, Look]:
+    """Return the last look that passes and the first that fails, within `tolerance`.
+
+    brentq finds where the margin is zero; the verdict decides on which side a value lies.
+    """
+    from scipy.optimize import brentq
+
+    seen: list[Look] = []
+
+    def margin(value: float) -> float:
+        seen.append(look(value))
+        return seen[-1].margin
+
+    if passing.margin > 0.0 > failing.margin:
+        ahead = math.copysign(0.4 * tolerance, failing.value - passing.value)
+        root = brentq(margin, passing.value, failing.value, xtol=0.1 * tolerance)
+        low, high = sorted((passing.value, failing.value))
+        for beside in (root - ahead, root + ahead):
+            margin(min(max(beside, low), high))
+        for found in sorted(seen, key=lambda s: abs(s.value - passing.value)):
+            if not found.passes:
+                failing = found
+                break
+            passing = found
+    while abs(failing.value - passing.value) > tolerance:
+        found = look(0.5 * (passing.value + failing.value))
+        passing, failing = (found, failing) if found.passes else (passing, found)
+    return passing, failing
+
+
+def turned(
+    name: str,
+    look: Callable[[float], Look],
+    today: float,
+    ladders: tuple[Iterable[float], Iterable[float]],
+    tolerance: Callable[[float], float],
+) -> Knob:
+    """Turn a knob along the first ladder while the day passes, along the second while it fails.
+
+    A ladder holds the values tried in turn, until the verdict changes; a window between two of
+    them is not seen.
+    """
+    looks: dict[float, Look] = {}
+
+    def noted(value: float) -> Look:
+        if value not in looks:
+            looks[value] = look(value)
+        return looks[value]
+
+    def knob(greatest: float | None, limit: str | None, to: float, *, upwards: bool) -> Knob:
+        seen = tuple(looks[value] for value in sorted(looks))
+        return Knob(name, today, greatest, limit, first.passes, to, upwards, seen)
+
+    before = first = noted(today)
+    for value in ladders[0 if first.passes else 1]:
+        found = noted(value)
+        if found.passes == first.passes:
+            before = found
+            continue
+        passing, failing = (before, found) if first.passes else (found, before)
+        passing, failing = close_in(noted, passing, failing, tolerance(abs(failing.value)))
+        upwards = failing.value > passing.value
+        return knob(passing.value, failing.limit, found.value, upwards=upwards)
+    if first.passes:
+        return knob(before.value, None, before.value, upwards=before.value >= today)
+    return knob(None, before.limit, before.value, upwards=True)
+
+
+def _most(table: type[Any], name: str) -> float:
+    """Return the greatest value that the schema accepts for a key."""
+    return next(m.le for m in table.model_fields[name].metadata if hasattr(m, "le"))
+
+
+def load_scale(base: Base) -> Knob:
+    """Return how far the load can be scaled; 1 is the load as its file has it."""
+    today, most = base.case.scenario.load.scale, _most(LoadTable, "scale")
+    begin = max(today, 1e-3)
+    count = math.ceil(math.log(most / begin, SCALE_STEP))
+    return turned(
+        "load_scale",
+        lambda scale: look_at(varied(base, (("load.scale", scale),)), scale),
+        today,
+        (
+            [min(begin * SCALE_STEP**n, most) for n in range(1, count + 1)],
+            [begin / SCALE_STEP**n for n in range(1, SCALE_STEPS_BACK + 1)],
+        ),
+        lambda value: SHARE * value,
+    )
+
+
+def air(base: Base, name: str, *, warmer: bool) -> Knob:
+    """Return by how much the outside air can be warmer, or colder [K].
+
+    Cells that start as warm as the air do so still. Where the day fails as it is, colder air is
+    tried, and where that does not help, warmer; as `ambient_shift_K` alone.
+    """
+    case, most_K = base.case, _most(AmbientTable, "shift_K")
+    today_K = case.scenario.ambient.shift_K
+    air_C = case.weather.ambient_K - ZERO_C_K
+    up_K = min(most_K - today_K, WARMEST_C - float(air_C.max()) - 1e-6)
+    down_K = min(today_K + most_K, float(air_C.min()) - COLDEST_C - 1e-6)
+
+    def ladder(far_K: float, sign: float) -> list[float]:
+        steps_K = np.append(np.arange(AIR_STEP_K, far_K, AIR_STEP_K), max(far_K, 0.0))
+        return [today_K + sign * float(step_K) for step_K in steps_K]
+
+    warm, cold = ladder(up_K, 1.0), ladder(down_K, -1.0)
+
+    def look(shift_K: float) -> Look:
+        return look_at(varied(base, (("ambient.shift_K", shift_K),)), shift_K)
+
+    def turn(onwards: list[float], back: list[float]) -> Knob:
+        return turned(name, look, today_K, (onwards, back), lambda _: AIR_K)
+
+    if not warmer:
+        return turn(cold, [])
+    found = turn(warm, cold)
+    return turn(warm, warm) if found.greatest is None else found
+
+
+def repeats(base: Base) -> Knob:
+    """Return how often the load can be repeated without charging: doubled, then halved between."""
+    case = base.case
+    today, once = case.scenario.load.repeat, case.load_file.load
+    rest_s = case.scenario.load.rest_after_h * SECONDS_PER_HOUR
+    by_days = (MOST_DAYS * SECONDS_PER_DAY - rest_s) / float(once.edge_s[-1])
+    most = int(min(_most(LoadTable, "repeat"), by_days, MOST_ROWS / len(once.value)))
+    looks: dict[int, Look] = {}
+
+    def look(count: int) -> Look:
+        looks[count] = look_at(varied(base, (("load.repeat", count),)), count, stop=True)
+        return looks[count]
+
+    def knob(greatest: int | None, limit: str | None, to: int, note: str | None = None) -> Knob:
+        seen = tuple(looks[count] for count in sorted(looks))
+        return Knob("repeats", today, greatest, limit, first.passes, to, True, seen, note)
+
+    first = look(today)
+    good, bad = (today, most + 1) if first.passes else (0, today)
+    step = 1
+    try:
+        while bad - good > 1:
+            count = min(good + step, bad - 1) if bad > most else (good + bad) // 2
+            if look(count).passes:
+                good, step = count, 2 * step
+            else:
+                bad = count
+    except InputError as problem:  # the weather's file may end
+        return knob(good, None, good, problem.complaints[0])
+    if bad > most:
+        return knob(good, None, good)
+    return knob(good or None, looks[bad].limit, bad)
+
+
+def peak_A(case: Case) -> float:
+    """Return the greatest current of one pack over the day, whichever way it flows."""
+    worst, limits = observe(case, stop=False).worst, case.limits
+    cell_A = [
+        limits.cell_discharge_A - worst[CELL_DISCHARGE],
+        limits.cell_charge_A - worst[CELL_CHARGE],
+    ]
+    return max(0.0, *(float(a) for a in cell_A)) * case.plant.pack.parallel
+
+
+def held_all_day(case: Case, pack_A: float) -> Case:
+    """Return `case` with a constant discharge current of each pack from its start to its end."""
+    edges_s = np.array([0.0, float(case.legs.end_s[-1])])
+    return _drawing(case, edges_s, np.array([pack_A]))
+
+
+def drawn_when_warmest(case: Case, pack_A: float) -> Case:
+    """Return `case` at rest until the outside air is warmest, then with a constant current.
+
+    It is drawn from each pack until the reserve is reached, and begins early enough for that,
+    or with the day, which it never outlasts.
+    """
+    end_s = float(case.legs.end_s[-1])
+    usable = float(case.start[SOC]) - max(case.limits.reserve_soc, 0.0)
+    lasts_s = usable * case.plant.cell.capacity_As * case.plant.pack.parallel / pack_A
+    warmest_s = float(case.weather.time_s[np.argmax(case.weather.ambient_K)])
+    begin_s = max(0.0, min(warmest_s, end_s - lasts_s))
+    if begin_s == 0.0:
+        return _drawing(case, np.array([0.0, min(lasts_s, end_s)]), np.array([pack_A]))
+    edges_s = np.array([0.0, begin_s, begin_s + lasts_s])
+    return _drawing(case, edges_s, np.array([0.0, pack_A]))
+
+
+def _drawing(case: Case, edge_s: np.ndarray, pack_A: np.ndarray) -> Case:
+    load = Load(CURRENT, edge_s, pack_A * case.plant.pack.packs, np.arange(len(pack_A)))
+    return replace(case, load=load, legs=legs(load, case.weather))
+
+
+def whole_day_current(base: Base) -> Knob:
+    """Return the greatest constant current [A] of one pack that holds all limits all day."""
+    return _greatest_current("whole_day_A", base, held_all_day, {PACK_CURRENT}, stop=False)
+
+
+def until_reserve_current(base: Base) -> Knob:
+    """Return the greatest constant current [A] of one pack from full to the reserve in the heat.
+
+    Charge is no limit here but the end; where no reserve is set, cut-off is the end.
+    """
+    ignored = {PACK_CURRENT, RESERVE, EMPTY}
+    no_reserve = base.case.limits.reserve_soc <= 0.0
+    ignored |= {CUTOFF} if no_reserve else set()
+    return _greatest_current("until_reserve_A", base, drawn_when_warmest, ignored, stop=no_reserve)
+
+
+def _greatest_current(
+    name: str, base: Base, drawn: Callable[[Case, float], Case], ignored: set[int], *, stop: bool
+) -> Knob:
+    """Return how far a constant current can go, up to the cells' own limit and just past it."""
+    case, parallel = base.case, base.case.plant.pack.parallel
+    greatest_A = case.limits.cell_discharge_A * parallel
+    in_an_hour_A = case.plant.cell.capacity_As / SECONDS_PER_HOUR * parallel
+    least_A = LEAST_CURRENT * min(greatest_A, in_an_hour_A)
+    count = math.ceil(math.log(greatest_A / least_A, CURRENT_STEP))
+    found = turned(
+        name,
+        lambda pack_A: look_at(drawn(case, pack_A), pack_A, ignored, stop=stop),
+        least_A,
+        (
+            [*(least_A * CURRENT_STEP**n for n in range(1, count)), greatest_A, 1.01 * greatest_A],
+            [],
+        ),
+        lambda value: SHARE * value,
+    )
+    return replace(found, today=None)
+
+
+def headroom(
+    content: dict[str, Any],
+    path: Path,
+    executor: Executor,
+    progress: Callable[[int], None] | None = None,
+) -> Headroom:
+    """Return how far every knob of a scenario's content can go; each is a job of its own.
+
+    `progress` is told how many are done, of `JOBS`. Raises InputError where the scenario can't
+    be used, ArithmeticError where the day as it is can't be run.
+    """
+    base = Base(content, path, assemble(content, path))
+    jobs = {
+        "load_scale": executor.submit(load_scale, base),
+        "ambient_shift_K": executor.submit(air, base, "ambient_shift_K", warmer=True),
+        "colder_K": executor.submit(air, base, "colder_K", warmer=False),
+        "repeats": executor.submit(repeats, base),
+        "until_reserve_A": executor.submit(until_reserve_current, base),
+        "whole_day_A": executor.submit(whole_day_current, base),
+    }
+    try:
+        run = simulate(base.case)
+        for done, _ in enumerate(as_completed(jobs.values()), 1):
+            if progress:
+                progress(done)
+        knobs = {name: job.result() for name, job in jobs.items()}
+    except BaseException:
+        for job in jobs.values():
+            job.cancel()
+        raise
+    return Headroom(base=base, today=run_one(base, ()), run=run, peak_A=peak_A(base.case), **knobs)

@@ -1,0 +1,229 @@
+"""What is the smallest pack for which it holds, and what stops the next smaller one?
+
+Candidates are run through the standard `concurrent.futures.Executor`: threads on this machine
+(the compiled march lets the interpreter lock go), or whatever else speaks that interface.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor, Future, as_completed
+from dataclasses import dataclass, replace
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from sim.ask.axes import MOST_CANDIDATES, PARALLEL, Axis, Changes, must_hold_number, replaced
+from sim.ask.candidates import Base, Row, run_one, value_of, varied
+from sim.ask.simulate import Result, simulate
+from sim.errors import InputError
+from sim.files.case import assemble
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is to be run: every combination of the axes' values, the parallel count outermost."""
+
+    base: Base
+    axes: tuple[Axis, ...]
+    candidates: tuple[Changes, ...]
+
+
+@dataclass(frozen=True)
+class Column:
+    """All parallel counts at one value of the second axis (None without one), rising."""
+
+    value: float | None
+    rows: tuple[Row, ...]
+
+    @cached_property
+    def smallest(self) -> Row | None:
+        """Return the smallest that passes."""
+        return next((row for row in self.rows if row.passes), None)
+
+    @cached_property
+    def next_smaller(self) -> Row | None:
+        """Return the candidate just below the smallest that passes, if one was tried."""
+        if self.smallest is None:
+            return None
+        at = self.rows.index(self.smallest)
+        return self.rows[at - 1] if at else None
+
+    @cached_property
+    def failing_above(self) -> tuple[Row, ...]:
+        """Return larger packs than the smallest passing one that do not pass."""
+        if self.smallest is None:
+            return ()
+        above = self.rows[self.rows.index(self.smallest) + 1 :]
+        return tuple(row for row in above if not row.passes)
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """A finished or interrupted sweep: rows in the plan's order, of what is finished.
+
+    `runs` are whole runs, audit and all, of the rows that the answer names.
+    """
+
+    plan: Plan
+    rows: tuple[Row, ...]
+    interrupted: bool
+    runs: tuple[tuple[Row, Result], ...] = ()
+
+    @property
+    def passed(self) -> bool:
+        """Whether any candidate passes, and those named hold in a whole run."""
+        some = any(row.passes for row in self.rows)
+        return not self.interrupted and some and all(result.passed for _, result in self.runs)
+
+    @cached_property
+    def other(self) -> Axis | None:
+        """Return the axis beside the parallel count."""
+        return next((axis for axis in self.plan.axes if axis.key != PARALLEL), None)
+
+    @cached_property
+    def columns(self) -> tuple[Column, ...]:
+        """Return the rows by the second axis's value; none where the parallel count is no axis."""
+        if all(axis.key != PARALLEL for axis in self.plan.axes):
+            return ()
+        if self.other is None:
+            return (Column(None, self.rows),)
+        rows: dict[float, list[Row]] = {value: [] for value in self.other.values}
+        for row in self.rows:
+            rows[value_of(row, self.other.key)].append(row)
+        return tuple(Column(value, tuple(own)) for value, own in rows.items())
+
+    @cached_property
+    def smallest(self) -> Row | None:
+        """Return the smallest pack that passes at any value, where it has the least room."""
+        found = [c.smallest for c in self.columns if c.smallest is not None]
+        return min(found, key=lambda row: (row.parallel, room_of(row)), default=None)
+
+    @cached_property
+    def everywhere(self) -> Row | None:
+        """Return the smallest pack that passes at every value, where it has the least room."""
+        if not self.columns:
+            return None
+        for same in zip(*(column.rows for column in self.columns), strict=False):
+            if all(row.passes for row in same):
+                return min(same, key=room_of)
+        return None
+
+    @cached_property
+    def nearest(self) -> Row | None:
+        """Return the candidate that comes nearest to passing, where none does."""
+        if any(row.passes for row in self.rows):
+            return None
+        known = [row for row in self.rows if row.margin_worst is not None]
+        return max(known, key=room_of, default=None)
+
+    @cached_property
+    def closest_call(self) -> Row | None:
+        """Return the passing candidate with the least room."""
+        return min((row for row in self.rows if row.passes), key=room_of, default=None)
+
+
+def room_of(row: Row) -> float:
+    """Return how near a row comes to passing, or to failing; the least where no run told."""
+    return -math.inf if row.margin_worst is None else row.margin_worst
+
+
+def plan_of(content: dict[str, Any], path: Path, axes: Sequence[Axis]) -> Plan:
+    """Return the plan for a scenario's content, its files read once.
+
+    Raises InputError where the axes can't be varied: both ends of each are tried out.
+    """
+    keys = [axis.key for axis in axes]
+    if len(set(keys)) < len(keys):
+        raise InputError(f"{keys[0]} is varied twice; accepted: two different keys")
+    count = 1
+    for axis in axes:
+        count *= len(axis.values)
+        must_hold_number(axis.key, content, path)
+    if count > MOST_CANDIDATES:
+        raise InputError(f"{count} candidates are too many; accepted: up to {MOST_CANDIDATES}")
+    axes = sorted(axes, key=lambda axis: axis.key != PARALLEL)
+    named = [[(axis.key, value) for value in axis.values] for axis in axes]
+    candidates = tuple(itertools.product(*named))
+    base = Base(content, path, assemble(replaced(content, candidates[0]), path))
+    for column in named:
+        kept = [first for first in candidates[0] if first[0] != column[-1][0]]
+        varied(base, (*kept, column[-1]))
+    return Plan(base, tuple(axes), candidates)
+
+
+def sweep(
+    plan: Plan,
+    executor: Executor,
+    kept: Mapping[str, Row] | None = None,
+    progress: Callable[[int], None] | None = None,
+) -> Sweep:
+    """Run all candidates, then once more and whole those that the answer names.
+
+    `kept` are rows by the digest of their inputs, taken over where a candidate has the same;
+    `progress` is told how many are finished. An interrupt (Ctrl-C) ends the sweep with the rows
+    that are finished. Raises InputError where a candidate's numbers can't be used.
+    """
+    rows: dict[int, Row] = {}
+    try:
+        if kept:
+            rows.update(_taken_over(plan, kept))
+        if progress:
+            progress(len(rows))
+        _run(plan, executor, rows, progress)
+        found = _in_order(plan, rows, interrupted=False)
+        runs = [(row, simulate(varied(plan.base, row.changes))) for row in _to_check(found)]
+    except KeyboardInterrupt:
+        return _in_order(plan, rows, interrupted=True)
+    return replace(found, runs=tuple(runs))
+
+
+def _in_order(plan: Plan, rows: dict[int, Row], *, interrupted: bool) -> Sweep:
+    return Sweep(plan, tuple(row for _, row in sorted(rows.items())), interrupted)
+
+
+def _taken_over(plan: Plan, kept: Mapping[str, Row]) -> dict[int, Row]:
+    """Return the rows that are known already, by their place in the plan."""
+    found = {}
+    for at, changes in enumerate(plan.candidates):
+        row = kept.get(varied(plan.base, changes).digest)
+        if row is not None:
+            found[at] = replace(row, changes=changes)
+    return found
+
+
+def _run(
+    plan: Plan,
+    executor: Executor,
+    rows: dict[int, Row],
+    progress: Callable[[int], None] | None,
+) -> None:
+    """Add the rows that are missing; where it is cut short, those that were finished by then."""
+    futures: dict[Future[Row], int] = {}
+    try:
+        for at, changes in enumerate(plan.candidates):
+            if at not in rows:
+                futures[executor.submit(run_one, plan.base, changes)] = at
+        for future in as_completed(futures):
+            rows[futures[future]] = future.result()
+            if progress:
+                progress(len(rows))
+    except BaseException:
+        for future in futures:
+            future.cancel()
+        for future, at in futures.items():
+            if future.done() and not future.cancelled() and future.exception() is None:
+                rows[at] = future.result()
+        raise
+
+
+def _to_check(found: Sweep) -> list[Row]:
+    """Return the passing rows that the answer will name."""
+    wanted = [found.smallest, found.everywhere] if found.columns else [found.closest_call]
+    named: list[Row] = []
+    for row in wanted:
+        if row is not None and row not in named:
+            named.append(row)
+    return named

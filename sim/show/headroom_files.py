@@ -1,0 +1,96 @@
+"""What `headroom` leaves: summary.json and a picture."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from sim import __version__
+from sim.ask.headroom import Headroom, Knob
+from sim.files.case import guesses
+from sim.show.folder import written_whole
+from sim.show.headroom_words import answer
+from sim.show.sentences import CAUTION
+from sim.show.summary import inputs, summary
+from sim.show.sweep_files import MARGINS_ARE
+from sim.show.sweep_words import event_of
+
+UNTIL_RESERVE = (
+    "greatest constant discharge current of one pack from the charge at the start to {end}, begun "
+    "when the air is warmest, or early enough to end with the day"
+)
+WHOLE_DAY = "greatest constant discharge current of one pack from the start of the day to its end"
+
+
+def summary_of(found: Headroom) -> dict[str, Any]:
+    """Return the summary: a knob a key, and how the day as it is was checked."""
+    case, whole = found.base.case, summary(found.run)
+    limits = case.scenario.limits
+    end = "the reserve" if limits.reserve_percent > 0.0 else "cut-off"
+    return {
+        "stillair": __version__,
+        "command": "headroom",
+        "title": case.scenario.title,
+        "scenario": case.path.name,
+        "digest": case.digest,
+        "verdict": {"passed": found.run.passed, "sentence": answer(found)},
+        "load_scale": _knob(found.load_scale),
+        "ambient_shift_K": {**_knob(found.ambient_shift_K), "colder": _colder(found.colder_K)},
+        "pack_current_A": {
+            **_knob(found.until_reserve_A),
+            "today": limits.pack_current_max_A,
+            "peak_today": found.peak_A,
+            "lowest_limit_that_leaves_today_alone": found.peak_A,
+            "greatest_is": UNTIL_RESERVE.format(end=end),
+            "whole_day": {**_knob(found.whole_day_A), "greatest_is": WHOLE_DAY},
+        },
+        "repeats": _knob(found.repeats),
+        "charge_current_A": None,  # no charging in a scenario yet
+        "margins_are": MARGINS_ARE,
+        "today": whole["verdict"],
+        "limits": whole["limits"],
+        "bad_end": whole["bad_end"],
+        "audit": whole["audit"],
+        "guesses": guesses(case),
+        "assumptions": list(case.assumptions),
+        "notes": list(case.notes),
+        "inputs": inputs(case),
+        "caution": CAUTION,
+    }
+
+
+def _knob(knob: Knob) -> dict[str, Any]:
+    return {
+        "today": knob.today,
+        "passes_today": None if knob.today is None else knob.passes_today,
+        "greatest": knob.greatest,
+        "limit": knob.limit,
+        "event": None if knob.limit is None else event_of(knob.limit),
+        "searched_to": knob.searched_to,
+        "note": knob.note,
+    }
+
+
+def _colder(knob: Knob) -> dict[str, Any] | None:
+    """Return the least shift that still passes; None where the day fails as it is."""
+    if not knob.passes_today:
+        return None
+    content = _knob(knob)
+    return {"least": content.pop("greatest"), **content}
+
+
+def write_headroom(found: Headroom, folder: Path, *, plots: bool) -> dict[str, Any]:
+    """Write the whole result into `folder`, or leave it as it was, and return the summary.
+
+    Raises OutputError.
+    """
+    content = summary_of(found)
+    with written_whole(folder) as fresh:
+        text = json.dumps(content, indent=2, allow_nan=False, ensure_ascii=False)
+        (fresh / "summary.json").write_text(text + "\n", "utf-8", errors="backslashreplace")
+        if plots:
+            from sim.show.headroom_plots import picture
+
+            picture(found, fresh / "headroom.png")
+    return content

@@ -1,0 +1,123 @@
+"""Headroom in plain words: how far each knob can go, and what stops it."""
+
+from __future__ import annotations
+
+import math
+
+from sim.ask.headroom import Headroom, Knob
+from sim.files.case import guesses
+from sim.show.lines import hung
+from sim.show.sentences import CAUTION, INDENT
+from sim.show.sweep_words import event_of, failure, spare
+
+# Of each knob: its line in the table, its words in the answer, digits.
+KNOBS = {
+    "load_scale": ("load scale", "load scale {}", 3),
+    "ambient_shift_K": ("air shift, K", "air shift {} K", 1),
+    "colder_K": ("air shift, colder, K", "air shift {} K", 1),
+    "repeats": ("repeats of the load", "{} times the load without charging", 0),
+    "until_reserve_A": ("constant, in the heat, A", "{} A held in the day's heat", 1),
+    "whole_day_A": ("constant, all day, A", "{} A held all day", 1),
+}
+
+
+def shown(knob: Knob, value: float) -> str:
+    """Return a value with as many digits as it can bear, rounded to the safe side."""
+    digits = KNOBS[knob.name][2]
+    sign = "+" if "air" in KNOBS[knob.name][0] else ""
+    tens = value * 10**digits
+    whole = math.floor(tens + 1e-6) if knob.upwards else math.ceil(tens - 1e-6)
+    return f"{whole / 10**digits + 0.0:{sign}.{digits}f}"
+
+
+def how_far(knob: Knob) -> str:
+    """Return "load scale 1.109 (charge below reserve)": how far, and what stops it."""
+    form = KNOBS[knob.name][1]
+    if knob.greatest is None:
+        assert knob.limit is not None  # what fails has a limit
+        tried = form.format(f"{knob.searched_to:.3g}")
+        return f"not even {tried} ({event_of(knob.limit)})"
+    far = form.format(shown(knob, knob.greatest))
+    if knob.name == "repeats" and knob.greatest == 1:
+        far = "the load once without charging"
+    if knob.limit is not None:
+        return f"{far} ({event_of(knob.limit)})"
+    return f"{far} ({'no limit found so far' if knob.note is None else 'not known further'})"
+
+
+def answer(found: Headroom) -> str:
+    """Return the answer in one line: the day as it is, then how far each knob can go."""
+    row, audit = found.today, found.run.audit
+    doubt = "" if audit.passed else f"Do not trust this answer: {'; '.join(audit.complaints)}. "
+    knobs = (found.load_scale, found.ambient_shift_K, found.repeats)
+    current = how_far(found.until_reserve_A)
+    if row.passes:
+        told = ", ".join(how_far(knob) for knob in (*knobs, found.until_reserve_A))
+        hangs = "" if found.run.bad_end.verdict.passed else " if the guesses hold"
+        return f"{doubt}Holds as it is{hangs}, {spare(row)}. Room up to: {told}."
+    helping = [how_far(knob) for knob in knobs if knob.greatest is not None]
+    told = (
+        f"Would hold with {' or '.join(helping)}"
+        if helping
+        else ("Neither less load nor colder or warmer air makes it hold")
+    )
+    said = f"{doubt}Fails as it is: {failure(found.base.case, row)}. {told}."
+    return f"{said} Current: {current}."
+
+
+def table(found: Headroom) -> list[str]:
+    """Return a line a knob: the value today, the greatest that passes, and what stops it."""
+    lines = [f"{'knob':<26}{'today':>8}{'holds to':>10}  stopped by"]
+    knobs = (
+        found.load_scale, found.ambient_shift_K, found.colder_K, found.repeats,
+        found.until_reserve_A, found.whole_day_A,
+    )  # fmt: skip
+    for knob in knobs:
+        if knob is found.colder_K and not knob.passes_today:
+            continue  # the line above has both ways
+        today = "-" if knob.today is None else shown(knob, knob.today)
+        greatest = "none" if knob.greatest is None else shown(knob, knob.greatest)
+        lines.append(f"{KNOBS[knob.name][0]:<26}{today:>8}{greatest:>10}  {_stopped_by(knob)}")
+    return lines
+
+
+def _stopped_by(knob: Knob) -> str:
+    if knob.limit is None:
+        return knob.note or "no limit found so far"
+    at_least = f", even at {knob.searched_to:.3g}" if knob.greatest is None else ""
+    return event_of(knob.limit) + at_least
+
+
+def currents(found: Headroom) -> str:
+    """Return what the currents mean, and how low a limit on the pack's current could be."""
+    limits = found.base.case.scenario.limits
+    end = "the reserve" if limits.reserve_percent > 0.0 else "cut-off"
+    is_set = (
+        "no limit is set"
+        if limits.pack_current_max_A is None
+        else f"the limit is set to {limits.pack_current_max_A:g} A"
+    )
+    return (
+        f"of one pack; {is_set}, the day's own peak is {found.peak_A:.1f} A: a limit at that would "
+        "not touch this day. Constant in the heat: drawn from the charge at the start down to "
+        f"{end}, begun when the air is warmest; above it a limit on the pack's current does not "
+        "protect by itself, only with the pauses of the load. Constant all day: from the start of "
+        "the day to its end."
+    )
+
+
+def report(found: Headroom) -> list[str]:
+    """Return everything that `headroom` prints, the answer first."""
+    case, audit = found.base.case, found.run.audit
+    lines = [answer(found), "", *table(found), ""]
+    lines += hung("currents", currents(found), INDENT)
+    told = "passed" if audit.passed else "; ".join(audit.complaints)
+    lines += hung("audit", f"whole run of the day as it is: {told}", INDENT)
+    said = "step by step from today; where it fails and holds again within a step is not seen"
+    lines += hung("searched", said, INDENT)
+    for note in case.notes:
+        lines += hung("note", note, INDENT)
+    named = guesses(case)
+    if named:
+        lines += hung("guesses", ", ".join(g["what"] for g in named), INDENT)
+    return [*lines, "", *hung("", CAUTION, 0)]
