@@ -37,6 +37,12 @@ app = typer.Typer(
     "Exit codes: 0 yes, 1 a limit is crossed, 2 the input can't be used, 130 interrupted.",
 )
 Scenario = Annotated[Path, typer.Argument(metavar="SCENARIO", help="A scenario file (TOML).")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the summary as JSON, not words.")]
+Quiet = Annotated[bool, typer.Option("--quiet", help="Print the answer only, one line.")]
+Plots = Annotated[bool, typer.Option("--plots/--no-plots", help="Draw the picture.")]
+Jobs = Annotated[
+    int | None, typer.Option(metavar="N", min=1, help="Threads. [default: one a core]")
+]
 
 
 def _version(wanted: bool) -> None:
@@ -66,11 +72,9 @@ def simulate(
         float | None,
         typer.Option(metavar="S", min=0.0, help="Thin timeseries.csv to a row every S seconds."),
     ] = None,
-    plots: Annotated[bool, typer.Option("--plots/--no-plots", help="Draw the pictures.")] = True,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print the summary as JSON instead of words.")
-    ] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Print the verdict only.")] = False,
+    plots: Plots = True,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
     integrator: Annotated[
         Integrator, typer.Option(help="march: compiled; scipy: the slower reference.")
     ] = Integrator.march,
@@ -103,10 +107,8 @@ def simulate(
 @app.command()
 def check(
     scenario: Scenario,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print the inputs as JSON instead of words.")
-    ] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Print one line only.")] = False,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> None:
     """Is this file right, before I wait for a run? Shows how everything was understood."""
     from sim.files.case import read_case
@@ -142,14 +144,10 @@ def sweep(
     resume: Annotated[
         bool, typer.Option("--resume", help="Take over the rows in DIR whose inputs are the same.")
     ] = False,
-    jobs: Annotated[
-        int | None, typer.Option(metavar="N", min=1, help="Threads. [default: one a core]")
-    ] = None,
-    plots: Annotated[bool, typer.Option("--plots/--no-plots", help="Draw the picture.")] = True,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print the summary as JSON instead of words.")
-    ] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Print the answer only.")] = False,
+    jobs: Jobs = None,
+    plots: Plots = True,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> None:
     """What is the smallest parallel count for which it does? What stops the next smaller?"""
     from concurrent.futures import ThreadPoolExecutor
@@ -193,14 +191,10 @@ def headroom(
         Path | None,
         typer.Option(metavar="DIR", help="Result folder. [default: out/<scenario name>-headroom]"),
     ] = None,
-    jobs: Annotated[
-        int | None, typer.Option(metavar="N", min=1, help="Threads. [default: one a core]")
-    ] = None,
-    plots: Annotated[bool, typer.Option("--plots/--no-plots", help="Draw the picture.")] = True,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print the summary as JSON instead of words.")
-    ] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Print the answer only.")] = False,
+    jobs: Jobs = None,
+    plots: Plots = True,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> None:
     """How far can I go with the pack that I have: load, heat of the day, current, repeats?"""
     from concurrent.futures import ThreadPoolExecutor
