@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.integrate.trace import Spell
-from sim.physics.compiled import compiled
+from sim.physics.compiled import compiled, compiled_apart
 from sim.physics.limits import COUNT
 
 Floats = NDArray[np.float64]
@@ -73,15 +73,30 @@ def lowest(book, time_s, margin):
             book.worst_s[limit] = time_s
 
 
-@compiled
-def enter(book, time_s, margin):
-    """Take the margins at an instant: worst values, and spells that begin or end there."""
-    lowest(book, time_s, margin)
+@compiled_apart
+def levels(book, time_s, margin):
+    """Begin or end spells by the sign of each margin."""
     for limit in range(COUNT):
         if margin[limit] < 0.0:
             begin_spell(book, limit, time_s, margin[limit])
         elif book.open_at[limit] >= 0:
             end_spell(book, limit, time_s)
+
+
+@compiled
+def enter(book, time_s, margin):
+    """Take the margins at an edge of the load; return whether any limit is or was beyond.
+
+    Worst values, and spells that begin or end there by a jump.
+    """
+    lowest(book, time_s, margin)
+    beyond = False
+    for limit in range(COUNT):
+        if margin[limit] < 0.0 or book.open_at[limit] >= 0:
+            beyond = True
+    if beyond:
+        levels(book, time_s, margin)
+    return beyond
 
 
 @compiled
@@ -97,6 +112,8 @@ def unclear(looks):
         low, mid, high = before[limit], halfway[limit], after[limit]
         if (low < 0.0) != (high < 0.0):
             return True
+        if high == math.inf or low == math.inf:  # a limit that does not apply has no slope
+            continue
         fastest = max(earlier[limit] - low, abs(mid - low), abs(high - mid))
         if low >= 0.0 and min(low, mid, high) < fastest:
             return True

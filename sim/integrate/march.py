@@ -26,7 +26,7 @@ from sim.integrate.book import (
 from sim.integrate.crossing import Step, crossing_s, passed_s
 from sim.integrate.step import advance, take_middle
 from sim.integrate.trace import KEPT_S, Trace
-from sim.physics.compiled import compiled
+from sim.physics.compiled import compiled, compiled_apart
 from sim.physics.film import tabled
 from sim.physics.limits import BEYOND_MODEL, COUNT, STOPS_DRIVE, Limits, margins
 from sim.physics.plant import CORE, SOC, Plant, terminals
@@ -48,7 +48,7 @@ class Settings:
     halved: bool = False  # every step in two halves, the short ones of a 1 Hz load too
 
 
-@compiled
+@compiled_apart
 def first_stop(step, stops, length_s, looks):
     """Return the first limit that ends the run within the step, -1 for none, and when."""
     which, first_s = -1, length_s
@@ -60,7 +60,7 @@ def first_stop(step, stops, length_s, looks):
     return which, first_s
 
 
-@compiled
+@compiled_apart
 def settle(step, book, length_s, looks):
     """Enter the exact instants at which limits are passed or met again within the step."""
     time_s = step.time_s
@@ -76,7 +76,7 @@ def settle(step, book, length_s, looks):
             end_spell(book, limit, time_s + crossing_s(step, limit, 0.0, low, length_s, high))
 
 
-@compiled
+@compiled_apart
 def run(plant, limits, legs, start, longest_s, halves, stops, book, kept, last):
     """March all legs from `start`; return the end [s], the limit that ended the run (-1), steps.
 
@@ -95,13 +95,14 @@ def run(plant, limits, legs, start, longest_s, halves, stops, book, kept, last):
         leg = leg_at(legs, plant.pack, i)
         end_s = leg.start_s
         margins(limits, plant, y[SOC], y[CORE], terminals(plant, leg, y), before)
-        enter(book, end_s, before)
-        earlier[:] = -math.inf  # nothing is known of how it came to the edge
         keep(kept, end_s, y, i)
+        if enter(book, end_s, before):
+            for limit in range(COUNT):
+                if stops[limit] and before[limit] < 0.0:
+                    last[:] = y
+                    return end_s, limit, steps
         for limit in range(COUNT):
-            if stops[limit] and before[limit] < 0.0:
-                last[:] = y
-                return end_s, limit, steps
+            earlier[limit] = -math.inf  # nothing is known of how it came to the edge
         pieces = pieces_of(leg.end_s - leg.start_s)
         inner = math.ceil((leg.end_s - leg.start_s) / pieces / longest_s - 1e-9)
         inner = halves * max(1, inner)
@@ -136,7 +137,7 @@ def run(plant, limits, legs, start, longest_s, halves, stops, book, kept, last):
     return end_s, -1, steps
 
 
-@compiled
+@compiled_apart
 def _cut(step, book, kept, last, which, stop_s, i, steps, looks):
     """End the run inside a step, at the instant a limit is passed."""
     _, _, halfway, after = looks
@@ -179,7 +180,7 @@ def pieces_of(length_s):
     return max(1, math.ceil(length_s / KEPT_S - 1e-9))
 
 
-@compiled
+@compiled_apart
 def points(legs):
     """Return how many points the trace of a whole run has."""
     total = 0

@@ -18,7 +18,7 @@ from scipy.optimize import brentq, minimize_scalar
 
 from sim.drive.legs import Legs, leg_at
 from sim.integrate.trace import KEPT_S, Record, Trace
-from sim.physics.compiled import compiled
+from sim.physics.compiled import compiled_apart
 from sim.physics.limits import BEYOND_MODEL, COUNT, STOPS_DRIVE, Limits, margins
 from sim.physics.plant import CORE, FIRST_OVERVOLTAGE, SOC, WALL, Leg, Plant, rates, terminals
 
@@ -38,7 +38,7 @@ class Settings:
     stop_at_limits: bool = True
 
 
-@compiled
+@compiled_apart
 def look(plant, limits, leg, states, margin):
     """Fill `margin` (m, COUNT) for `states` (m, n) under one leg's load."""
     for i in range(states.shape[0]):

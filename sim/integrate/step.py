@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from sim.physics.box import AIR_AND_WALL, FREE_AIR
 from sim.physics.cell import CHARGE, DISCHARGE, layer, open_circuit, pair, reversible_heat_W
-from sim.physics.compiled import compiled
+from sim.physics.compiled import compiled, compiled_apart
 from sim.physics.film import quick_conductance_W_K
 from sim.physics.nodes import Heating, implicit_step
 from sim.physics.pack import POWER, cells, current_for_power_A, lead_per_cell_ohm
@@ -68,7 +68,7 @@ def drawn_A(plant, leg, source_V, ohmic_ohm):
     return current_for_power_A(source_V, path_ohm, leg.value)
 
 
-@compiled
+@compiled_apart
 def take_middle(plant, leg, y, middle):
     """Fill `middle` with the coefficients of the state itself."""
     soc, core_K = y[SOC], y[CORE]

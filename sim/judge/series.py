@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from sim.drive.legs import Legs, leg_at
 from sim.integrate.trace import Trace
-from sim.physics.compiled import compiled
+from sim.physics.compiled import compiled_apart
 from sim.physics.pack import cells
 from sim.physics.plant import CORE, SOC, SURFACE, TOTALS, Plant, output
 from sim.units import ZERO_C_K
@@ -35,7 +35,7 @@ class Series(NamedTuple):
     heat_W: Floats
 
 
-@compiled
+@compiled_apart
 def _observe(plant, legs, time_s, state, leg, out):
     for m in range(time_s.shape[0]):
         seen = output(plant, leg_at(legs, plant.pack, leg[m]), time_s[m], state[m])

@@ -56,15 +56,32 @@ def cache_folder() -> Path | None:
 def compiled(function: Callable[..., Any]) -> Any:
     """Return `function` compiled to machine code; plain Python where NUMBA_DISABLE_JIT=1.
 
-    The interpreter lock is let go inside, so that threads march side by side.
+    Its code is copied into its callers: handing a plant about would cost three times as much as
+    what is computed of it.
     """
+    return _compiled(function, inline=True)
+
+
+def compiled_apart(function: Callable[..., Any]) -> Any:
+    """Return `function` compiled as `compiled` does, but called and not copied.
+
+    For what runs once or rarely, so that the compiler has less to do.
+    """
+    return _compiled(function, inline=False)
+
+
+def _compiled(function: Callable[..., Any], *, inline: bool) -> Any:
     folder = cache_folder()
     config: Any = numba.config
     before = config.CACHE_DIR
     config.CACHE_DIR = str(folder or "")
     try:
         return numba.njit(
-            cache=folder is not None, nogil=True, fastmath=False, error_model="numpy"
+            cache=folder is not None,
+            nogil=True,  # the interpreter lock is let go, so that threads march side by side
+            fastmath=False,
+            error_model="numpy",
+            forceinline=inline,
         )(function)
     finally:
         config.CACHE_DIR = before

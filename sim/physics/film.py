@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.physics.compiled import compiled
+from sim.physics.compiled import compiled, compiled_apart
 from sim.units import STANDARD_GRAVITY_M_S2, STEFAN_BOLTZMANN_W_M2K4
 
 # At a difference of nothing the standing cylinder's formula runs away while its heat does not:
@@ -103,7 +103,7 @@ def radiation_W_m2K(emissivity, surface_K, walls_K):
     return emissivity * STEFAN_BOLTZMANN_W_M2K4 * squares * (surface_K + walls_K)
 
 
-@compiled
+@compiled_apart
 def conductance_W_K(film, surface_K, air_K):
     """Return one cell's conductance to air [W/K]; the walls it sees are as warm as the air."""
     if film.fixed_W_K >= 0.0:
@@ -119,7 +119,7 @@ def tabled(film: Film) -> Film:
     return film._replace(grid=grid)
 
 
-@compiled
+@compiled_apart
 def _fill(film, grid):
     step = GRID_DIFFERENCE_K**0.25 / GRID_ROOTS
     for i in range(GRID_ROOTS + 1):

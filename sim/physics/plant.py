@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from sim.physics.box import FREE_AIR, Box, box_rates
 from sim.physics.cell import CHARGE, DISCHARGE, Cell, layer, open_circuit, pair, reversible_heat_W
-from sim.physics.compiled import compiled
+from sim.physics.compiled import compiled, compiled_apart
 from sim.physics.film import Film, conductance_W_K
 from sim.physics.pack import (
     POWER,
@@ -190,7 +190,7 @@ def output(plant, leg, time_s, state):
     )
 
 
-@compiled
+@compiled_apart
 def rates(plant, leg, time_s, state, rate):
     """Fill `rate` with the time derivative of `state`, sums included.
 
