@@ -100,14 +100,13 @@ def enter(book, time_s, margin):
 
 
 @compiled
-def unclear(looks):
+def unclear(earlier, before, halfway, after):
     """Return whether any limit may be passed or met again within a step.
 
     That is: its margin changes sign, or changes so fast for its size that it may dip below zero
     and come back between two looks. Where it is False, no spell begins or ends within the step
-    or at its end. `looks` = the margins (COUNT,) half a step before, at begin, middle and end.
+    or at its end. Margins (COUNT,) half a step before, at begin, middle and end.
     """
-    earlier, before, halfway, after = looks
     for limit in range(COUNT):
         low, mid, high = before[limit], halfway[limit], after[limit]
         if (low < 0.0) != (high < 0.0):

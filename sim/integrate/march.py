@@ -117,8 +117,8 @@ def run(plant, limits, legs, start, longest_s, halves, stops, book, kept, last):
             margins(limits, plant, soc_m, core_m, seen_m, halfway)
             margins(limits, plant, new[SOC], new[CORE], terminals(plant, leg, new), after)
             steps += 1
-            looks = earlier, before, halfway, after
-            if unclear(looks):
+            if unclear(earlier, before, halfway, after):
+                looks = earlier, before, halfway, after
                 step = Step(
                     plant, limits, leg, time_s, y, middle,
                     scratch, scratch_middle, scratch_margin,
@@ -153,7 +153,7 @@ def _cut(step, book, kept, last, which, stop_s, i, steps, looks):
         seen = terminals(step.plant, step.leg, new)
         margins(step.limits, step.plant, new[SOC], new[CORE], seen, after)
         after[which] = 0.0  # to rounding; its sign at its own crossing means nothing
-        if unclear(looks):
+        if unclear(*looks):
             settle(step, book, stop_s, looks)
         lowest(book, end_s, after)
         keep(kept, end_s, new, i)

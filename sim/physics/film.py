@@ -103,7 +103,7 @@ def radiation_W_m2K(emissivity, surface_K, walls_K):
     return emissivity * STEFAN_BOLTZMANN_W_M2K4 * squares * (surface_K + walls_K)
 
 
-@compiled_apart
+@compiled
 def conductance_W_K(film, surface_K, air_K):
     """Return one cell's conductance to air [W/K]; the walls it sees are as warm as the air."""
     if film.fixed_W_K >= 0.0:
