@@ -54,6 +54,7 @@ RECORDS = {
 }
 STATES = {
     *("state", "states", "rate", "margin", "start", "looks", "out", "y", "middle", "fresh", "new"),
+    *("earlier", "before", "halfway", "after"),
 }
 BARE = DIMENSIONLESS | PLACES | RECORDS | STATES
 # The cache of machine code is named after its sources, so the compiler looks at them.
