@@ -1,0 +1,255 @@
+"""Does the pack as it is built stay cool over its days? What gives first, and where?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.ask.bad_end import hotter_and_emptier, shares
+from sim.ask.built_boards import BoardAnswer, Switching, boards, switchings
+from sim.ask.built_run import Hour, onward, settings_of, through
+from sim.ask.one_out import OneOut, one_out_built
+from sim.files.built_case import BuiltCase
+from sim.files.case import Case
+from sim.integrate import built_records as column
+from sim.integrate.built_records import BEFORE_J, DONE_S, FLOWS_S, OPENS_S, Run
+from sim.judge.audit import SPOT_K, SPOT_V
+from sim.judge.built import Placed, balances, complaints, judged
+from sim.judge.verdict import Verdict
+from sim.physics.built import ASKED, CAPACITY_AS, CHARGED, SCALE, SHORT
+from sim.units import SECONDS_PER_DAY, SECONDS_PER_HOUR
+
+UNDELIVERED = 1e-3  # of the load, past which the day's work was not done
+ALIKE_K, ALIKE_SHARE = 0.1, 1e-3  # two days nearer than this are the same day again
+
+
+@dataclass(frozen=True)
+class Window:
+    """One stay at the charger, seconds of the run; None for never."""
+
+    begin_s: float
+    flows_s: float | None
+    done_s: float | None
+    energy_Wh: float
+    wanted: bool  # False where the pack was full as it was plugged in
+
+
+@dataclass(frozen=True)
+class DayPeak:
+    """The worst of one calendar day of the run."""
+
+    hottest_core_C: float
+    lowest_cell_V: float
+    charge_begin: float  # of the emptiest group
+    charge_least: float
+
+
+@dataclass(frozen=True)
+class Audit:
+    """What was checked of a run of a pack as built."""
+
+    balances: dict[str, float]
+    halving_K: float
+    halving_V: float
+    halved: str  # which part of the day
+    steps: int
+    complaints: tuple[str, ...]
+
+    @property
+    def passed(self) -> bool:
+        """Whether every balance closed and halving the step changes nothing to speak of."""
+        return not self.complaints
+
+
+@dataclass(frozen=True)
+class BuiltResult:
+    """A finished run of a pack as built, complete at birth."""
+
+    built_case: BuiltCase
+    run: Run
+    placed: Placed
+    where: tuple[int, ...]  # of each event
+    audit: Audit
+    boards: tuple[BoardAnswer, ...]
+    switchings: tuple[Switching, ...]
+    windows: tuple[Window, ...]
+    days: tuple[DayPeak, ...]
+    repeats_from: int | None  # day from 1 that all later ones are like
+    one_out: OneOut | None
+    bad_end: Verdict
+    moved: dict[str, float]
+    undelivered: float  # share of the energy asked
+
+    @property
+    def case(self) -> Case:
+        """The case as the scenario has it."""
+        return self.built_case.case
+
+    @property
+    def verdict(self) -> Verdict:
+        """The verdict on the limits."""
+        return self.placed.verdict
+
+    @property
+    def kept(self) -> NDArray[np.float64]:
+        """What was kept along the run, (rows, columns of `sim.integrate.built_records`)."""
+        return self.run.past.kept[: int(self.run.past.rows[0])]
+
+    @property
+    def drive_trips(self) -> tuple[BoardAnswer, ...]:
+        """The thresholds that stop the drive, or may."""
+        return tuple(b for b in self.boards if b.drive and b.answer != "will not")
+
+    @property
+    def never_charged(self) -> tuple[Window, ...]:
+        """The stays at the charger in which no current ever flowed though it was wanted."""
+        return tuple(w for w in self.windows if w.wanted and w.flows_s is None)
+
+    @property
+    def passed(self) -> bool:
+        """Whether the answer is yes, and the run can be believed; one pack out is told apart."""
+        return (
+            self.verdict.passed
+            and self.audit.passed
+            and not self.drive_trips
+            and not self.never_charged
+            and self.undelivered <= UNDELIVERED
+        )
+
+
+def simulate_built(case: BuiltCase) -> BuiltResult:
+    """Run the days of `case`.
+
+    Raises ArithmeticError where no integration is possible.
+    """
+    run, hours = through(case, settings_of(case), hourly=True)
+    placed, where = judged(case.case.limits, run)
+    days = _days(run)
+    asked_J = float(run.state.box_sums[ASKED])
+    short_J = float(run.state.box_sums[SHORT])
+    worse, moved = _worse(case)
+    bad, _ = through(worse, settings_of(case, keep=False))
+    return BuiltResult(
+        built_case=case,
+        run=run,
+        placed=placed,
+        where=tuple(where),
+        audit=_audit(case, run, hours),
+        boards=boards(case, run),
+        switchings=tuple(switchings(case, run)),
+        windows=_windows(case, run),
+        days=days,
+        repeats_from=_repeats_from(days),
+        one_out=one_out_built(case, hours),
+        bad_end=judged(case.case.limits, bad)[0].verdict,
+        moved=moved,
+        undelivered=short_J / asked_J if asked_J > 0.0 else 0.0,
+    )
+
+
+def _worse(case: BuiltCase) -> tuple[BuiltCase, dict[str, float]]:
+    """Return the case with every guess at its hotter and emptier end."""
+    moved = shares(case.case)
+    plant = hotter_and_emptier(case.case.plant, moved)
+    fixed = case.built.fixed.copy()
+    fixed[CAPACITY_AS] *= plant.cell.capacity_As / case.built.cell.capacity_As
+    worse = case.built._replace(cell=plant.cell, film=plant.film, fixed=fixed)
+    assert np.all(fixed[SCALE] == case.built.fixed[SCALE])  # the tables carry that part
+    return replace(case, built=worse), moved
+
+
+def _audit(case: BuiltCase, run: Run, hours: list[Hour]) -> Audit:
+    """Return the balances, and what halving the step changes over the hottest hour."""
+    found = balances(run)
+    kept = run.past.kept[: int(run.past.rows[0])]
+    hottest_s = float(kept[int(np.argmax(kept[:, column.CORE_HOT_K])), column.TIME])
+    hour = [h for h in hours if h.time_s <= hottest_s][-1]
+    later = [h.leg for h in hours if h.leg > hour.leg]
+    last = later[0] if later else None
+    whole = settings_of(case, stop_at_limits=False)
+    one = onward(case, hour, whole, last)
+    two = onward(case, hour, replace(whole, longest_step_s=0.5 * whole.longest_step_s), last)
+    off_K = float(np.max(np.abs(one.state.cells[1:3] - two.state.cells[1:3])))
+    off_V = _off_V(one, two)
+    said = complaints(found)
+    if not (off_K <= SPOT_K and off_V <= SPOT_V):
+        said.append(f"halving the step moves the run by {off_V * 1e3:.2g} mV and {off_K:.2g} K")
+    return Audit(found, off_K, off_V, "the hour of the hottest cell", run.steps, tuple(said))
+
+
+def _off_V(one: Run, two: Run) -> float:
+    """Return the largest difference of the lowest cell's voltage at the edges of both runs."""
+    a, b = (r.past.kept[: int(r.past.rows[0])] for r in (one, two))
+    key_a = a[:, column.TIME] + 1e-6 * a[:, column.LEG]
+    key_b = b[:, column.TIME] + 1e-6 * b[:, column.LEG]
+    there = np.interp(key_a, key_b, b[:, column.CELL_LOW_V])
+    return float(np.max(np.abs(a[:, column.CELL_LOW_V] - there)))
+
+
+def _windows(case: BuiltCase, run: Run) -> tuple[Window, ...]:
+    rows = run.past.windows
+    charged_J = np.append(rows[1:, BEFORE_J], run.state.box_sums[CHARGED])
+    reserve = 1.0 - 1e-3
+    found = []
+    for w, row in enumerate(rows):
+        if np.isnan(row[OPENS_S]):
+            continue
+        after_J = charged_J[w] if np.isfinite(charged_J[w]) else run.state.box_sums[CHARGED]
+        found.append(
+            Window(
+                float(row[OPENS_S]),
+                _or_none(row[FLOWS_S]),
+                _or_none(row[DONE_S]),
+                float(after_J - row[BEFORE_J]) / SECONDS_PER_HOUR,
+                (_charge_at(run, float(row[OPENS_S])) < reserve and np.isnan(row[DONE_S]))
+                or bool(np.isfinite(row[FLOWS_S])),
+            )
+        )
+    return tuple(found)
+
+
+def _charge_at(run: Run, time_s: float) -> float:
+    kept = run.past.kept[: int(run.past.rows[0])]
+    return float(kept[max(int(np.searchsorted(kept[:, column.TIME], time_s)), 0), column.SOC_LOW])
+
+
+def _or_none(value: Any) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def _days(run: Run) -> tuple[DayPeak, ...]:
+    """Return the worst of each 24 h of the run."""
+    kept: NDArray[np.float64] = run.past.kept[: int(run.past.rows[0])]
+    day = np.minimum(
+        kept[:, column.TIME] // SECONDS_PER_DAY, max((run.end_s - 1e-6) // SECONDS_PER_DAY, 0.0)
+    ).astype(int)
+    found = []
+    for number in range(int(day.max()) + 1):
+        mine = kept[day == number]
+        found.append(
+            DayPeak(
+                float(mine[:, column.CORE_HOT_K].max()) - 273.15,
+                float(mine[:, column.CELL_LOW_V].min()),
+                float(mine[0, column.SOC_LOW]),
+                float(mine[:, column.SOC_LOW].min()),
+            )
+        )
+    return tuple(found)
+
+
+def _repeats_from(days: tuple[DayPeak, ...]) -> int | None:
+    """Return the first day, from 1, that all later ones are like; None where they still change."""
+    same = None
+    for number in range(len(days) - 1, 0, -1):
+        one, other = days[number - 1], days[number]
+        alike = (
+            abs(one.hottest_core_C - other.hottest_core_C) < ALIKE_K
+            and abs(one.charge_begin - other.charge_begin) < ALIKE_SHARE
+        )
+        if not alike:
+            break
+        same = number
+    return same

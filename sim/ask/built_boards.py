@@ -1,0 +1,112 @@
+"""Will a board trip? Three answers: not even at the early end of its tolerance, maybe, yes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sim.ask.built_run import settings_of, through
+from sim.files.built_case import BuiltCase
+from sim.integrate.built_records import Run
+from sim.physics.board import (
+    AT_VALUE,
+    CHARGE_PATH,
+    CHARGER,
+    CLOSED,
+    COLDEST_K,
+    HOTTEST_K,
+    IN_USE,
+    WHEN,
+    WHICH,
+)
+from sim.units import ZERO_C_K
+
+CHATTERS = 5  # trips of one threshold in a day: past them it switches rather than protects
+
+
+@dataclass(frozen=True)
+class Switching:
+    """One threshold tripping or letting go."""
+
+    owner: str
+    time_s: float
+    closed: bool  # True where it let go
+    value: float  # V, A or C
+    in_use: bool  # whether current flowed the way it opened
+
+
+@dataclass(frozen=True)
+class BoardAnswer:
+    """What becomes of one threshold over the day. `answer` is "will not", "may" or "will" trip.
+
+    Only trips that break a current are counted in the answer: a path that is shut while nobody
+    wants it breaks nothing.
+    """
+
+    owner: str
+    answer: str
+    first_s: float | None  # of the run with levels as stated, or else as early as they may be
+    trips: int  # with levels as stated
+    breaks: int
+    chatters: bool
+    drive: bool  # whether it stops the drive, and not a charge
+
+
+def switchings(case: BuiltCase, run: Run) -> list[Switching]:
+    """Return every trip and release in order of time."""
+    rows = run.switches.log[: min(int(run.switches.logged[0]), len(run.switches.log))]
+    found = []
+    for row in rows.tolist():
+        k = int(row[WHICH])
+        warm = int(run.thresholds.quantity[k]) in (HOTTEST_K, COLDEST_K)
+        value = row[AT_VALUE] - (ZERO_C_K if warm else 0.0)
+        found.append(
+            Switching(case.owners[k], row[WHEN], bool(row[CLOSED]), value, bool(row[IN_USE]))
+        )
+    return found
+
+
+def _breaks(run: Run) -> tuple[np.ndarray, np.ndarray]:
+    """Return for each threshold how often it broke a current, and when first (NaN for never)."""
+    k = len(run.thresholds.trip)
+    count, first_s = np.zeros(k, dtype=int), np.full(k, np.nan)
+    rows = run.switches.log[: min(int(run.switches.logged[0]), len(run.switches.log))]
+    for row in rows.tolist():
+        if not row[CLOSED] and row[IN_USE]:
+            which = int(row[WHICH])
+            count[which] += 1
+            if np.isnan(first_s[which]):
+                first_s[which] = row[WHEN]
+    return count, first_s
+
+
+def boards(case: BuiltCase, run: Run) -> tuple[BoardAnswer, ...]:
+    """Return the answer for every threshold; runs the day at both ends of the tolerances."""
+    if not case.owners:
+        return ()
+    early, late = run, run
+    if not np.array_equal(case.thresholds["early"].trip, case.thresholds["late"].trip):
+        settings = settings_of(case, keep=False)
+        early, _ = through(case, settings, "early")
+        late, _ = through(case, settings, "late")
+    counts = {name: _breaks(r) for name, r in (("early", early), ("stated", run), ("late", late))}
+    found = []
+    for k, owner in enumerate(case.owners):
+        count, first_s = counts["stated"]
+        answer = "will" if counts["late"][0][k] else "may" if counts["early"][0][k] else "will not"
+        when = first_s[k] if count[k] else counts["early"][1][k]
+        trips = int(run.switches.trips[k])
+        opens = int(run.thresholds.opens[k])
+        found.append(
+            BoardAnswer(
+                owner,
+                answer,
+                None if np.isnan(when) else float(when),
+                trips,
+                int(count[k]),
+                trips > CHATTERS,
+                not opens & (CHARGE_PATH | CHARGER),
+            )
+        )
+    return tuple(found)

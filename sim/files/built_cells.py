@@ -1,0 +1,379 @@
+"""Which cells there are, what differs between them, and who is whose neighbour."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.errors import InputError
+from sim.files.built_schema import FaultTable, LayoutTable, SpreadTable
+from sim.files.case import Case
+from sim.files.cell_list import CellList, read_cell_list
+from sim.files.layout import CLASSES, Grid, class_shares, grid_of
+from sim.files.scenario_schema import ScenarioTable
+from sim.physics.built import (
+    CAPACITY_AS,
+    COUNT,
+    FIRST_CELL,
+    FIXED,
+    GROUP_COUNT,
+    INWARD,
+    JOINT_OHM,
+    LINK_OHM,
+    LINKED,
+    MINUS_AT,
+    OUTWARD,
+    PLUS_AT,
+    SCALE,
+)
+from sim.units import MILLI, SECONDS_PER_HOUR
+
+Floats = NDArray[np.float64]
+Whole = NDArray[np.intp]
+FARTHEST_SD = 3.0  # cells beyond it don't pass a maker's own sorting: common practice, no source
+LEAST_SHARE = 0.05  # of its nominal value that scatter leaves
+
+
+@dataclass(frozen=True)
+class Places:
+    """Where each cell of the record stands, all from 0; `row` and `column` are -1 without layout.
+
+    `kind` is its place in the module for the three-place model, "" otherwise.
+    """
+
+    pack: Whole
+    group: Whole  # within its pack
+    place: Whole  # within its group
+    row: Whole
+    column: Whole
+    kind: tuple[str, ...]
+
+    def name(self, cell: int, packs: int) -> str:
+        """Return "cell 3 of group 8" in words, with the pack where there are several."""
+        what = f"{self.kind[cell]} cells" if self.kind[cell] else f"cell {self.place[cell] + 1}"
+        own = f"{what} of group {self.group[cell] + 1}"
+        return f"{own} of pack {self.pack[cell] + 1}" if packs > 1 else own
+
+
+@dataclass(frozen=True)
+class Resolved:
+    """Everything of `sim.physics.built.Built` that runs over cells and groups."""
+
+    fixed: Floats
+    neighbour: Whole
+    neighbour_W_K: Floats
+    group: Floats
+    group_at: Whole
+    pack_at: Whole
+    places: Places
+    off_charge: Floats  # (n,) share of charge above or below the start's
+    listed_charge: Floats  # (n,) state of charge from a list, NaN where none
+    assumptions: tuple[str, ...]
+
+
+def _one_by_one(scenario: ScenarioTable) -> bool:
+    """Return whether every cell needs an entry of its own."""
+    layout = scenario.layout
+    return (
+        scenario.spread is not None
+        or scenario.busbar is not None
+        or (layout is not None and layout.model == "resolved")
+        or any(fault.cell is not None for fault in scenario.fault or [])
+    )
+
+
+def resolved(case: Case) -> Resolved:
+    """Return the cells of all packs; raise InputError where faults or lists name no such place."""
+    scenario = case.scenario
+    _check_faults(case)
+    if scenario.layout is not None:
+        grid = grid_of(scenario.layout, scenario.pack.series * scenario.pack.parallel, case.path)
+    else:
+        grid = None
+    if _one_by_one(scenario):
+        return _each(case, grid)
+    return _few(case, grid)
+
+
+def _check_faults(case: Case) -> None:
+    pack = case.scenario.pack
+    complaints = []
+    for number, fault in enumerate(case.scenario.fault or [], 1):
+        beyond = [
+            f"{name} {value} of {most}"
+            for name, value, most in (
+                ("pack", fault.pack, pack.packs),
+                ("group", fault.group, pack.series),
+                ("cell", fault.cell or 1, pack.parallel),
+            )
+            if value > most
+        ]
+        if beyond:
+            complaints.append(f"{case.path}: [[fault]] {number} names {', '.join(beyond)}")
+    for number, unit in enumerate(case.scenario.unit or [], 1):
+        if unit.pack > pack.packs:
+            complaints.append(
+                f"{case.path}: [[unit]] {number} names pack {unit.pack} of {pack.packs}"
+            )
+    if complaints:
+        raise InputError(complaints)
+
+
+def _nominal(case: Case, n: int, pack_of: Whole) -> Floats:
+    """Return `fixed` of `n` like cells in free air, [[unit]]'s factors in it."""
+    fixed = np.zeros((FIXED, n))
+    fixed[CAPACITY_AS], fixed[SCALE] = case.plant.cell.capacity_As, 1.0
+    fixed[JOINT_OHM], fixed[LINKED] = case.plant.pack.joint_ohm, 1.0
+    fixed[COUNT], fixed[OUTWARD] = 1.0, 1.0
+    for unit in case.scenario.unit or []:
+        mine = pack_of == unit.pack - 1
+        fixed[CAPACITY_AS, mine] *= unit.capacity_factor
+        fixed[SCALE, mine] *= unit.resistance_factor
+    return fixed
+
+
+def _each(case: Case, grid: Grid | None) -> Resolved:
+    """Return every cell of every pack."""
+    table = case.scenario.pack
+    series, parallel, packs = table.series, table.parallel, table.packs
+    n = series * parallel * packs
+    index = np.arange(n)
+    pack_of, in_pack = np.divmod(index, series * parallel)
+    group_of, place_of = np.divmod(in_pack, parallel)
+    fixed = _nominal(case, n, pack_of)
+    said: list[str] = []
+    off_charge, listed = np.zeros(n), np.full(n, np.nan)
+    if case.scenario.spread is not None:
+        off_charge = _scatter(case.scenario.spread, fixed, series * packs, parallel)
+        if case.scenario.spread.cells is not None:
+            path = case.path.parent / case.scenario.spread.cells
+            said += _listed(case, read_cell_list(path), fixed, listed)
+    neighbour, neighbour_W_K = np.zeros((n, 0), dtype=np.intp), np.zeros((n, 0))
+    row, column = np.full(n, -1), np.full(n, -1)
+    if grid is not None:
+        layout = case.scenario.layout
+        assert layout is not None
+        row, column = np.tile(grid.row, packs), np.tile(grid.column, packs)
+        neighbour, neighbour_W_K = _touching(grid, layout, packs)
+        fixed[INWARD], fixed[OUTWARD] = _shares(layout, np.tile(grid.open_share, packs))
+    at = np.arange(series * packs + 1) * parallel
+    group = np.zeros((2, series * packs))
+    group[GROUP_COUNT] = 1.0
+    plus_at, minus_at = at.copy(), at.copy()
+    if case.scenario.busbar is not None:
+        group[LINK_OHM] = case.scenario.busbar.link_mohm * MILLI
+        plus_at[:-1], minus_at[:-1] = _take_offs(case.scenario.busbar.take_off, at[:-1], parallel)
+    missing = _faults(case, fixed)
+    keep = np.setdiff1d(index, missing)
+    places = Places(pack_of, group_of, place_of, row, column, ("",) * n)
+    whole = Resolved(
+        fixed, neighbour, neighbour_W_K, group, np.stack([at, plus_at, minus_at]),
+        np.arange(packs + 1) * series, places, off_charge, listed, tuple(said),
+    )  # fmt: skip
+    return whole if len(keep) == n else _without(whole, keep, case)
+
+
+def _scatter(spread: SpreadTable, fixed: Floats, groups: int, parallel: int) -> Floats:
+    """Scatter capacity, resistance and joints of `fixed`; return what groups' charge is off by."""
+    from scipy.stats import truncnorm
+
+    draws = np.random.default_rng(spread.seed)
+
+    def factors(percent: float, count: int) -> Floats:
+        normal = truncnorm(-FARTHEST_SD, FARTHEST_SD).rvs(count, random_state=draws)
+        return np.maximum(1.0 + percent / 100.0 * normal, LEAST_SHARE)
+
+    n = fixed.shape[1]
+    fixed[CAPACITY_AS] *= factors(spread.capacity_percent, n)
+    fixed[SCALE] *= factors(spread.resistance_percent, n)
+    fixed[JOINT_OHM] *= factors(spread.joint_percent, n)
+    return np.repeat(factors(spread.charge_percent, groups) - 1.0, parallel)
+
+
+def _listed(case: Case, found: CellList, fixed: Floats, listed: Floats) -> list[str]:
+    """Put a measured list into `fixed` and `listed`; return what was assumed."""
+    table = case.scenario.pack
+    beyond = (
+        (found.pack >= table.packs)
+        | (found.group >= table.series)
+        | (found.place >= table.parallel)
+    )
+    if beyond.any():
+        k = int(np.flatnonzero(beyond)[0])
+        raise InputError(
+            f"{found.path}: group {found.group[k] + 1} place {found.place[k] + 1} of pack "
+            f"{found.pack[k] + 1} is outside the {table.series}s{table.parallel}p of "
+            f"{table.packs} pack{'s' if table.packs > 1 else ''}"
+        )
+    at = (found.pack * table.series + found.group) * table.parallel + found.place
+    said = []
+    if len(at) < fixed.shape[1]:
+        said.append(
+            f"{fixed.shape[1] - len(at)} cells that {found.path.name} does not list are as the "
+            "profile and [spread] have them"
+        )
+    if "capacity_Ah" in found.columns:
+        fixed[CAPACITY_AS, at] = found.columns["capacity_Ah"] * SECONDS_PER_HOUR
+    if "resistance_mohm" in found.columns:
+        measured = found.columns["resistance_mohm"]
+        fixed[SCALE, at] = measured / measured.mean()
+        said.append(
+            f"resistances of {found.path.name} scale the profile's by their ratio to their mean, "
+            f"{measured.mean():.3g} mohm: a meter's 1 kHz value is not what a load feels"
+        )
+    if "joint_mohm" in found.columns:
+        fixed[JOINT_OHM, at] = found.columns["joint_mohm"] * MILLI
+    if "charge_percent" in found.columns:
+        listed[at] = found.columns["charge_percent"] / 100.0
+    return said
+
+
+def _shares(layout: LayoutTable, open_share: Floats) -> tuple[Floats, Floats]:
+    """Return the shares of the film to the module's air and to the box's.
+
+    Air between cells carries `between_share` of what it carries on a free side. Without a module
+    node both lead to the box's air.
+    """
+    inward = (1.0 - open_share) * layout.between_share
+    if layout.module_heat_capacity_J_K is None:
+        return np.zeros_like(inward), open_share + inward
+    return inward, open_share
+
+
+def _touching(grid: Grid, layout: LayoutTable, packs: int) -> tuple[Whole, Floats]:
+    """Return the neighbours of every cell of every pack, if the holder conducts at all."""
+    n = len(grid.row)
+    if layout.neighbour_W_K == 0.0:
+        return np.zeros((n * packs, 0), dtype=np.intp), np.zeros((n * packs, 0))
+    tiles = [np.where(grid.neighbour >= 0, grid.neighbour + n * pack, -1) for pack in range(packs)]
+    neighbour = np.concatenate(tiles)
+    return neighbour, np.where(neighbour >= 0, layout.neighbour_W_K, 0.0)
+
+
+def _take_offs(take_off: str, first: Whole, parallel: int) -> tuple[Whole, Whole]:
+    if take_off == "one_end":
+        return first, first
+    if take_off == "opposite_ends":
+        return first, first + parallel - 1
+    return first + (parallel - 1) // 2, first + (parallel - 1) // 2
+
+
+def _at(case: Case, fault: FaultTable) -> slice | int:
+    """Return which cells of the resolved record a fault is about."""
+    table = case.scenario.pack
+    group = (fault.pack - 1) * table.series + fault.group - 1
+    if fault.cell is None:
+        return slice(group * table.parallel, (group + 1) * table.parallel)
+    return group * table.parallel + fault.cell - 1
+
+
+def _faults(case: Case, fixed: Floats) -> Whole:
+    """Put the faults into `fixed` and return which cells are missing."""
+    missing = []
+    for fault in case.scenario.fault or []:
+        at = _at(case, fault)
+        if fault.kind == "cell_missing":
+            missing.append(at)
+        elif fault.kind == "link_open":
+            fixed[LINKED, at] = 0.0
+        elif fault.kind == "bad_joint":
+            assert fault.joint_mohm is not None  # the schema asks for it
+            fixed[JOINT_OHM, at] = fault.joint_mohm * MILLI
+        else:
+            fixed[CAPACITY_AS, at] *= fault.capacity_factor
+            fixed[SCALE, at] *= fault.resistance_factor
+    return np.array(missing, dtype=np.intp)
+
+
+def _without(whole: Resolved, keep: Whole, case: Case) -> Resolved:
+    """Return the record without the cells that are missing."""
+    n = whole.fixed.shape[1]
+    new = np.full(n + 1, -1)  # the last stands for no neighbour
+    new[keep] = np.arange(len(keep))
+    starts = np.searchsorted(keep, whole.group_at[FIRST_CELL])
+    if np.any(np.diff(starts) == 0):
+        group = int(np.flatnonzero(np.diff(starts) == 0)[0])
+        raise InputError(
+            f"{case.path}: every cell of group {group % case.scenario.pack.series + 1} is missing"
+        )
+    ends = np.stack(
+        [
+            starts,
+            np.minimum(
+                np.searchsorted(keep, whole.group_at[PLUS_AT]), np.append(starts[1:], n) - 1
+            ),
+            np.minimum(
+                np.searchsorted(keep, whole.group_at[MINUS_AT]), np.append(starts[1:], n) - 1
+            ),
+        ]
+    )
+    neighbour = new[whole.neighbour[keep]]
+    places = whole.places
+    return Resolved(
+        whole.fixed[:, keep],
+        neighbour,
+        np.where(neighbour >= 0, whole.neighbour_W_K[keep], 0.0),
+        whole.group,
+        ends,
+        whole.pack_at,
+        Places(
+            places.pack[keep],
+            places.group[keep],
+            places.place[keep],
+            places.row[keep],
+            places.column[keep],
+            ("",) * len(keep),
+        ),
+        whole.off_charge[keep],
+        whole.listed_charge[keep],
+        whole.assumptions,
+    )
+
+
+def _few(case: Case, grid: Grid | None) -> Resolved:
+    """Return one entry a pack, or three places, and further groups where one is weak."""
+    table, layout = case.scenario.pack, case.scenario.layout
+    kinds: tuple[str, ...] = ("",)
+    counts, opens = np.array([float(table.parallel)]), np.array([1.0])
+    if grid is not None:
+        kinds, shares, opens = class_shares(grid)
+        counts = shares * table.parallel
+    weak = {(f.pack - 1, f.group - 1): f for f in case.scenario.fault or []}
+    pack, group, members = [], [], []
+    for p in range(table.packs):
+        mine = sorted(g for q, g in weak if q == p)
+        sound = next((g for g in range(table.series) if g not in mine), None)
+        for g in ([sound] if sound is not None else []) + mine:
+            pack.append(p)
+            group.append(g)
+            members.append(1 if g in mine else table.series - len(mine))
+    width, many = len(kinds), len(group)
+    pack_of, group_of = np.repeat(pack, width), np.repeat(group, width)
+    fixed = _nominal(case, width * many, pack_of)
+    fixed[COUNT] = np.tile(counts, many)
+    if layout is not None:
+        fixed[INWARD], fixed[OUTWARD] = _shares(layout, np.tile(opens, many))
+    for k, key in enumerate(zip(pack, group, strict=True)):
+        if key in weak:
+            at = slice(k * width, (k + 1) * width)
+            fixed[CAPACITY_AS, at] *= weak[key].capacity_factor
+            fixed[SCALE, at] *= weak[key].resistance_factor
+    groups = np.zeros((2, many))
+    groups[GROUP_COUNT] = members
+    first = np.arange(many + 1) * width
+    n = width * many
+    return Resolved(
+        fixed, np.zeros((n, 0), dtype=np.intp), np.zeros((n, 0)), groups,
+        np.stack([first, first, first]),
+        np.searchsorted(pack, np.arange(table.packs + 1)),
+        Places(
+            pack_of, group_of, np.tile(np.arange(width), many), np.full(n, -1), np.full(n, -1),
+            kinds * many,
+        ),
+        np.zeros(n), np.full(n, np.nan), (),
+    )  # fmt: skip
+
+
+__all__ = ["CLASSES", "Places", "Resolved", "resolved"]

@@ -1,0 +1,71 @@
+"""Rows and columns of a module: who touches whom, and how much of each cell faces outward."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.errors import InputError
+from sim.files.built_schema import LayoutTable
+
+Floats = NDArray[np.float64]
+Whole = NDArray[np.intp]
+
+CLASSES = ("centre", "edge", "corner")
+SIDES = {"square": 4, "staggered": 6}  # neighbours of a cell in the middle
+
+
+@dataclass(frozen=True)
+class Grid:
+    """The places of one pack in the order of its cells: group by group along the rows."""
+
+    row: Whole
+    column: Whole
+    neighbour: Whole  # (n, sides), -1 where nobody stands
+    open_share: Floats  # of a cell's sides that face outward
+
+
+def grid_of(layout: LayoutTable, cells: int, path: Path) -> Grid:
+    """Return the grid of a pack of `cells`; raise InputError unless they fill it."""
+    rows, columns = layout.rows, layout.columns
+    if rows * columns != cells:
+        raise InputError(
+            f"{path}: [layout] has {rows} x {columns} = {rows * columns} places for the {cells} "
+            "cells of a pack; accepted: as many places as cells"
+        )
+    row, column = np.divmod(np.arange(cells), columns)
+    if layout.pattern == "square":
+        steps = [np.array(s) for s in ((0, -1), (0, 1), (-1, 0), (1, 0))]
+        moves = [(np.full(cells, dr), np.full(cells, dc)) for dr, dc in steps]
+    else:  # every other row is moved half a pitch to the right
+        odd = row % 2
+        moves = [(np.zeros(cells, dtype=int), np.full(cells, dc)) for dc in (-1, 1)]
+        moves += [(np.full(cells, dr), odd - 1 + dc) for dr in (-1, 1) for dc in (0, 1)]
+    neighbour = np.full((cells, len(moves)), -1)
+    for k, (dr, dc) in enumerate(moves):
+        r, c = row + dr, column + dc
+        inside = (r >= 0) & (r < rows) & (c >= 0) & (c < columns)
+        neighbour[inside, k] = (r * columns + c)[inside]
+    open_share = np.mean(neighbour < 0, axis=1)
+    return Grid(row, column, neighbour, open_share)
+
+
+def class_shares(grid: Grid) -> tuple[tuple[str, ...], Floats, Floats]:
+    """Return the places that there are, the share of cells in each, and their open share.
+
+    A cell with nothing open is in the centre, one with the most open at a corner, all others at
+    the edge, where the least open of them speaks for all: too hot rather than too cool.
+    """
+    most = grid.open_share.max()
+    members = {
+        "centre": grid.open_share == 0.0,
+        "edge": (grid.open_share > 0.0) & (grid.open_share < most),
+        "corner": (grid.open_share > 0.0) & (grid.open_share == most),
+    }
+    kinds = tuple(kind for kind in CLASSES if members[kind].any())
+    shares = np.array([members[kind].mean() for kind in kinds])
+    opens = np.array([grid.open_share[members[kind]].min() for kind in kinds])
+    return kinds, shares, opens

@@ -1,0 +1,377 @@
+"""Who carries what: from the cells' states to the current of every cell, pack and bus.
+
+Cells become sources, groups and packs of them sources again; what hangs on the bus says how much
+flows; and down the same way every cell gets its share. Limits that depend on what they limit (a
+ramp over voltage) are solved, not lagged.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+from sim.integrate.built_work import (
+    CONDUCTANCE_S,
+    CURRENT_A,
+    DISCHARGING,
+    GROUP_OHM,
+    GROUP_V,
+    LIMIT_A,
+    OHMIC_OHM,
+    OPEN_V,
+    PACK_A,
+    PACK_OHM,
+    PACK_V,
+    PER_A_OHM,
+    PIVOT_S,
+    SLOPE_V_K,
+    SOURCE_V,
+    STILL_V,
+    TAKES_PART,
+)  # fmt: skip
+from sim.physics.board import (
+    CHARGE_A,
+    CHARGER_ON,
+    COLDEST_K,
+    DISCHARGE_A,
+    DRIVE_ON,
+    HIGHEST_GROUP_V,
+    HOTTEST_K,
+    LOWEST_GROUP_V,
+    MAY_CHARGE,
+    MAY_DISCHARGE,
+)
+from sim.physics.built import (
+    BOARD_DROP_V,
+    BOARD_OHM,
+    CORE,
+    COUNT,
+    FIRST_CELL,
+    GROUP_COUNT,
+    JOINT_OHM,
+    LEAD_OHM,
+    LINK_OHM,
+    LINKED,
+    MINUS_AT,
+    PACK_COUNT,
+    PLUS_AT,
+    SCALE,
+)  # fmt: skip
+from sim.physics.bus import (
+    CHARGE,
+    Charger,
+    Controller,
+    asked_A,
+    charging_V,
+    parallel_source,
+    ramped_A,
+    ramped_inside_A,
+)
+from sim.physics.cell import CHARGE as ON_CHARGE
+from sim.physics.cell import DISCHARGE as ON_DISCHARGE
+from sim.physics.cell import layer, open_circuit
+from sim.physics.compiled import bare, bare_apart
+from sim.physics.group import ladder_source, shared_source
+from sim.physics.pack import POWER
+
+SOLVED_A = 1e-9  # to which a limit that hangs on its own effect is found
+ROUNDING = 1e-14  # of voltages that are meant to be alike
+LEAST_OHM = 1e-9  # of a cell said to have none; less would make rounding of 4 V into current
+
+
+class Hung(NamedTuple):
+    """What hangs on the bus during a leg: a load (value in W or A), or a charger."""
+
+    mode: int  # bus.DRIVE or bus.CHARGE
+    kind: int  # pack.CURRENT or pack.POWER
+    value: float
+    controller: Controller
+    charger: Charger
+
+
+class Bus(NamedTuple):
+    """What flows on the bus. `room_W` = greatest power less the power asked, infinite without."""
+
+    voltage_V: float
+    current_A: float
+    room_W: float
+    asked_W: float
+    limited: bool  # the controller lets less through than was asked
+
+
+@bare
+def _cell_sources(built, work, soc, core_K, over_V):
+    """Fill what each cell is as a source: open circuit less overvoltages, behind its resistance."""
+    for c in range(work.cells.shape[1]):
+        open_V, slope_V_K = open_circuit(built.cell, soc[c], core_K[c])
+        way = ON_DISCHARGE if work.flags[DISCHARGING, work.pack_of[c]] else ON_CHARGE
+        ohmic_ohm = layer(built.cell, soc[c], core_K[c], way) * built.fixed[SCALE, c]
+        work.cells[OPEN_V, c] = open_V
+        work.cells[SLOPE_V_K, c] = slope_V_K
+        work.cells[OHMIC_OHM, c] = ohmic_ohm
+        work.cells[SOURCE_V, c] = open_V - over_V[c]
+        path_ohm = max(ohmic_ohm + built.fixed[JOINT_OHM, c], LEAST_OHM)
+        work.cells[CONDUCTANCE_S, c] = built.fixed[LINKED, c] / path_ohm
+
+
+@bare
+def _pack_sources(built, work):
+    """Fill what groups and packs are as sources."""
+    for p in range(built.pack.shape[1]):
+        pack_V, pack_ohm = 0.0, built.pack[LEAD_OHM, p] + built.pack[BOARD_OHM, p]
+        for g in range(built.pack_at[p], built.pack_at[p + 1]):
+            first, last = built.group_at[FIRST_CELL, g], built.group_at[FIRST_CELL, g + 1]
+            if built.group[LINK_OHM, g] > 0.0:
+                open_V, path_ohm = ladder_source(
+                    work.cells[SOURCE_V], work.cells[CONDUCTANCE_S],
+                    first, last, built.group[LINK_OHM, g],
+                    built.group_at[PLUS_AT, g], built.group_at[MINUS_AT, g],
+                    work.cells[STILL_V], work.cells[PER_A_OHM], work.cells[PIVOT_S],
+                )  # fmt: skip
+            else:
+                open_V, path_ohm = shared_source(
+                    work.cells[SOURCE_V], work.cells[CONDUCTANCE_S], built.fixed[COUNT], first, last
+                )
+            work.groups[GROUP_V, g], work.groups[GROUP_OHM, g] = open_V, path_ohm
+            pack_V += built.group[GROUP_COUNT, g] * open_V
+            pack_ohm += built.group[GROUP_COUNT, g] * path_ohm
+        if work.flags[MAY_CHARGE, p] and not work.flags[MAY_DISCHARGE, p]:
+            pack_V += built.pack[BOARD_DROP_V, p]  # charge passes the open switch's diode
+        work.packs[PACK_V, p], work.packs[PACK_OHM, p] = pack_V, pack_ohm
+
+
+@bare
+def lowest_group_V(built, work, p, pack_A):
+    """Return the lowest voltage of a pack's groups [V] while it carries `pack_A`."""
+    lowest_V = math.inf
+    for g in range(built.pack_at[p], built.pack_at[p + 1]):
+        lowest_V = min(lowest_V, work.groups[GROUP_V, g] - work.groups[GROUP_OHM, g] * pack_A)
+    return lowest_V
+
+
+@bare_apart
+def _lowest_at(built, work, bus_V):
+    """Return the lowest group voltage of all packs that take part, at a bus voltage."""
+    lowest_V = math.inf
+    for p in range(built.pack.shape[1]):
+        if work.flags[TAKES_PART, p] and built.pack[PACK_COUNT, p] > 0.0:
+            pack_A = (work.packs[PACK_V, p] - bus_V) / work.packs[PACK_OHM, p]
+            lowest_V = min(lowest_V, lowest_group_V(built, work, p, pack_A))
+    return lowest_V
+
+
+@bare_apart
+def _under_ramp_A(built, work, ramp, source_V, path_ohm, wanted_A):
+    """Return the greatest current up to `wanted_A` that the ramp over cell voltage allows.
+
+    Current lowers voltage, and voltage the limit: I - limit(V(I)) rises with I, so bisection
+    finds where it is nothing.
+    """
+    if wanted_A <= ramped_A(ramp, _lowest_at(built, work, source_V - path_ohm * wanted_A)):
+        return wanted_A
+    low_A, high_A = 0.0, wanted_A
+    while high_A - low_A > SOLVED_A:
+        half_A = 0.5 * (low_A + high_A)
+        if half_A in (low_A, high_A):
+            break
+        if half_A <= ramped_A(ramp, _lowest_at(built, work, source_V - path_ohm * half_A)):
+            low_A = half_A
+        else:
+            high_A = half_A
+    return low_A
+
+
+@bare
+def _let_through_A(built, work, hung, source_V, path_ohm, wanted_A):
+    """Return what the controller lets through of a wanted current."""
+    controller = hung.controller
+    if wanted_A <= 0.0:
+        return max(wanted_A, -controller.regeneration_A)
+    limit_A = controller.discharge_A if work.flags[DRIVE_ON, 0] else 0.0
+    if controller.over_core_K.at.shape[0] > 0:
+        for p in range(built.pack.shape[1]):
+            if work.flags[TAKES_PART, p]:
+                limit_A = min(limit_A, ramped_A(controller.over_core_K, work.seen[p, HOTTEST_K]))
+                limit_A = min(limit_A, ramped_A(controller.over_core_K, work.seen[p, COLDEST_K]))
+    wanted_A = min(wanted_A, limit_A)
+    if controller.over_cell_V.at.shape[0] == 0:
+        return wanted_A
+    return _under_ramp_A(built, work, controller.over_cell_V, source_V, path_ohm, wanted_A)
+
+
+@bare
+def _charge_limits(work, hung):
+    """Fill the charge current that each pack may take for its temperatures [A]."""
+    for p in range(work.packs.shape[1]):
+        work.packs[LIMIT_A, p] = min(
+            ramped_inside_A(hung.charger.over_core_K, work.seen[p, HOTTEST_K]),
+            ramped_inside_A(hung.charger.over_core_K, work.seen[p, COLDEST_K]),
+        )
+
+
+@bare
+def _on_bus(built, work, hung, charging):
+    """Return the `Bus` with the packs that take part as they are."""
+    source_V, path_ohm = parallel_source(
+        work.packs[PACK_V], work.packs[PACK_OHM], built.pack[PACK_COUNT], work.flags[TAKES_PART]
+    )
+    if path_ohm == math.inf:  # no pack is left that could
+        wants = hung.mode != CHARGE and hung.value > 0.0
+        asked_W = hung.value if wants and hung.kind == POWER else 0.0
+        return Bus(0.0, 0.0, -hung.value if wants else math.inf, asked_W, False)
+    if charging:
+        bus_V = charging_V(
+            hung.charger,
+            source_V,
+            path_ohm,
+            work.packs[PACK_V],
+            work.packs[PACK_OHM],
+            work.packs[LIMIT_A],
+            work.flags[TAKES_PART],
+        )
+        current_A = min((source_V - bus_V) / path_ohm, 0.0)
+        return Bus(source_V - path_ohm * current_A, current_A, math.inf, 0.0, False)
+    if hung.mode == CHARGE:
+        return Bus(source_V, 0.0, math.inf, 0.0, False)
+    wanted_A, room_W = asked_A(hung.kind, hung.value, source_V, path_ohm)
+    current_A = _let_through_A(built, work, hung, source_V, path_ohm, wanted_A)
+    asked_W = hung.value
+    if hung.kind != POWER:
+        asked_W = (source_V - path_ohm * wanted_A) * wanted_A
+    limited = abs(current_A) < abs(wanted_A)
+    return Bus(source_V - path_ohm * current_A, current_A, room_W, asked_W, limited)
+
+
+@bare
+def _flow_once(built, work, hung, charging):
+    """Return the `Bus`, with just those packs on it whose boards let their own current through.
+
+    Which those are hangs on the voltage of the bus: a pack above it would discharge, one below be
+    charged. Between one pack's open voltage and the next it is always the same packs; these
+    stretches are tried from the top, and the first answer that lies in its own stretch is the
+    only one, since all packs together give less the higher the bus. Fills `pack_A`.
+    """
+    packs, below_V, freely = built.pack.shape[1], math.inf, True
+    for p in range(packs):
+        both = work.flags[MAY_DISCHARGE, p] and work.flags[MAY_CHARGE, p]
+        freely = freely and (both or not _on_hand(built, work, charging, p))
+    bus = Bus(0.0, 0.0, math.inf, 0.0, False)
+    for _ in range(packs + 1):
+        floor_V, some = -math.inf, False
+        for p in range(packs):
+            lower = work.packs[PACK_V, p] < below_V and not freely
+            if lower and _on_hand(built, work, charging, p):
+                floor_V = max(floor_V, work.packs[PACK_V, p])
+        for p in range(packs):
+            way = MAY_DISCHARGE if work.packs[PACK_V, p] >= below_V else MAY_CHARGE
+            part = _on_hand(built, work, charging, p) and (freely or work.flags[way, p])
+            work.flags[TAKES_PART, p] = part
+            some = some or part
+        bus = _on_bus(built, work, hung, charging)
+        wanted = hung.mode != CHARGE and hung.value > 0.0
+        if bus.voltage_V >= floor_V if some else not wanted:
+            break
+        below_V = floor_V
+    _pack_currents(built, work, bus)
+    return bus
+
+
+@bare
+def _on_hand(built, work, charging, p):
+    """Return whether a pack could carry anything: it is there, a way is open, it is not refused."""
+    either = work.flags[MAY_DISCHARGE, p] or work.flags[MAY_CHARGE, p]
+    refused = charging and not work.flags[CHARGER_ON, p]
+    there = built.pack[PACK_COUNT, p] > 0.0 and work.packs[PACK_OHM, p] < math.inf
+    return there and either and not refused
+
+
+@bare
+def _pack_currents(built, work, bus):
+    """Fill `pack_A`; a difference within the rounding of its voltages drives no current."""
+    on_it = 0
+    for p in range(built.pack.shape[1]):
+        on_it += work.flags[TAKES_PART, p]
+    for p in range(built.pack.shape[1]):
+        work.packs[PACK_A, p] = 0.0
+        if not work.flags[TAKES_PART, p]:
+            continue
+        if on_it == 1:
+            work.packs[PACK_A, p] = bus.current_A / built.pack[PACK_COUNT, p]
+            continue
+        over_V = work.packs[PACK_V, p] - bus.voltage_V
+        if abs(over_V) > ROUNDING * abs(bus.voltage_V):
+            work.packs[PACK_A, p] = over_V / work.packs[PACK_OHM, p]
+
+
+@bare
+def flow(built, work, hung, charging, soc, core_K, over_V):
+    """Return the `Bus` for the cells' states, and fill all currents.
+
+    `soc`, `core_K` and `over_V`, the sum of the overvoltages, (n,). Which layer of the
+    resistance table a pack's cells use follows the pack's own current, so that is tried again
+    where it turned out the other way.
+    """
+    packs = built.pack.shape[1]
+    bus = Bus(0.0, 0.0, 0.0, 0.0, False)
+    for _ in range(3):
+        _cell_sources(built, work, soc, core_K, over_V)
+        _pack_sources(built, work)
+        if charging:
+            _charge_limits(work, hung)
+        bus = _flow_once(built, work, hung, charging)
+        turned = False
+        for p in range(packs):
+            pack_A = work.packs[PACK_A, p]
+            wrong = pack_A < 0.0 if work.flags[DISCHARGING, p] else pack_A > 0.0
+            if wrong:
+                work.flags[DISCHARGING, p] = not work.flags[DISCHARGING, p]
+                turned = True
+        if not turned:
+            break
+    _share_out(built, work)
+    return bus
+
+
+@bare
+def _share_out(built, work):
+    """Fill each cell's current from its pack's."""
+    for g in range(built.group.shape[1]):
+        pack_A = work.packs[PACK_A, work.pack_of[built.group_at[FIRST_CELL, g]]]
+        on_ladder = built.group[LINK_OHM, g] > 0.0
+        group_V = work.groups[GROUP_V, g]
+        if pack_A != 0.0:  # a broken group's resistance is infinite
+            group_V -= work.groups[GROUP_OHM, g] * pack_A
+        for c in range(built.group_at[FIRST_CELL, g], built.group_at[FIRST_CELL, g + 1]):
+            across_V = group_V
+            if on_ladder:
+                across_V = work.cells[STILL_V, c] + work.cells[PER_A_OHM, c] * pack_A
+            over_V = work.cells[SOURCE_V, c] - across_V
+            work.cells[CURRENT_A, c] = over_V * work.cells[CONDUCTANCE_S, c]
+
+
+@bare
+def feel(work, state):
+    """Fill hottest and coldest core of each pack; limits over temperature read them."""
+    for p in range(work.seen.shape[0]):
+        work.seen[p, HOTTEST_K] = -math.inf
+        work.seen[p, COLDEST_K] = math.inf
+    for c in range(state.cells.shape[1]):
+        p, core_K = work.pack_of[c], state.cells[CORE, c]
+        work.seen[p, HOTTEST_K] = max(work.seen[p, HOTTEST_K], core_K)
+        work.seen[p, COLDEST_K] = min(work.seen[p, COLDEST_K], core_K)
+
+
+@bare
+def see(built, work):
+    """Fill what else boards look at: voltages of groups and currents of packs."""
+    for p in range(built.pack.shape[1]):
+        low_V, high_V = math.inf, -math.inf
+        for g in range(built.pack_at[p], built.pack_at[p + 1]):
+            group_V = work.groups[GROUP_V, g] - work.groups[GROUP_OHM, g] * work.packs[PACK_A, p]
+            if work.groups[GROUP_OHM, g] == math.inf:
+                group_V = work.groups[GROUP_V, g]
+            low_V, high_V = min(low_V, group_V), max(high_V, group_V)
+        work.seen[p, LOWEST_GROUP_V] = low_V
+        work.seen[p, HIGHEST_GROUP_V] = high_V
+        work.seen[p, DISCHARGE_A] = work.packs[PACK_A, p]
+        work.seen[p, CHARGE_A] = -work.packs[PACK_A, p]

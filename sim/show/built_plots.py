@@ -1,0 +1,161 @@
+"""Pictures of a pack as built: the day with its bands, and the module seen from above."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from sim.ask.built import BuiltResult
+from sim.integrate import built_records as column
+from sim.integrate.built_look import PEAK_CORE_K
+from sim.judge.verdict import levels
+from sim.physics.limits import CUTOFF, HOT, RESERVE
+from sim.show.built_words import answer
+from sim.show.plots import COOL, FAINT, INK, LEAF, PLUM, WARM, _ends, _level, plain
+from sim.units import SECONDS_PER_HOUR, ZERO_C_K, clock_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+def _title(result: BuiltResult, width: int) -> str:
+    import textwrap
+
+    return "\n".join([result.case.scenario.title, *textwrap.wrap(answer(result), width)])
+
+
+def built_overview(result: BuiltResult, path: Path) -> None:
+    """Draw the day at a glance on one time axis; between coldest and hottest cell a band."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(9.6, 9.2), layout="constrained", facecolor="white")
+    FigureCanvasAgg(figure)
+    axes = list(figure.subplots(4, 1, sharex=True, height_ratios=[1.0, 1.1, 1.7, 0.9]))
+    kept = result.kept
+    hour = (result.case.start_clock_s + kept[:, column.TIME]) / SECONDS_PER_HOUR
+    axes[-1].set_xlim(hour[0], max(hour[-1], hour[0] + 1e-3))
+    for draw, ax in zip((_bus, _voltage, _temperatures, _charge), axes, strict=True):
+        plain(ax)
+        draw(result, kept, hour, ax)
+        for one in result.switchings:
+            if one.in_use:
+                at = (result.case.start_clock_s + one.time_s) / SECONDS_PER_HOUR
+                ax.axvline(at, color=PLUM, linewidth=0.8, linestyle=(0, (1, 2)))
+    axes[-1].set_xlabel("clock time" if result.case.has_clock else "hours from the start")
+    if result.case.has_clock:
+        axes[-1].xaxis.set_major_formatter(lambda h, _: clock_text(h * SECONDS_PER_HOUR))
+    figure.suptitle(_title(result, 118), x=0.01, ha="left", fontsize=10.5, color=INK)
+    figure.savefig(path, dpi=130)
+
+
+def _bus(result: BuiltResult, kept: Any, hour: Any, ax: Axes) -> None:
+    current_A = kept[:, column.BUS_A]
+    ax.fill_between(hour, current_A, color=FAINT, alpha=0.45, linewidth=0)
+    ax.plot(hour, current_A, color=INK, linewidth=0.6)
+    ax.set_ylabel("bus current, A", fontsize=9, color=INK)
+    packs = result.built_case.built.pack.shape[1]
+    if packs > 1:
+        styles = (COOL, WARM, LEAF, PLUM)
+        lines = []
+        for p in range(min(packs, len(styles))):
+            own_A = kept[:, column.COLUMNS + 3 * p]
+            ax.plot(hour, own_A, color=styles[p], linewidth=0.8)
+            lines.append((own_A, f"pack {p + 1}", styles[p]))
+        _ends(ax, hour, lines)
+
+
+def _voltage(result: BuiltResult, kept: Any, hour: Any, ax: Axes) -> None:
+    low_V, high_V = kept[:, column.GROUP_LOW_V], kept[:, column.GROUP_HIGH_V]
+    ax.fill_between(hour, low_V, high_V, color=COOL, alpha=0.35, linewidth=0)
+    ax.plot(hour, low_V, color=COOL, linewidth=0.8)
+    ax.set_ylabel("groups, V", fontsize=9, color=INK)
+    cutoff_V = levels(result.case.limits)[CUTOFF]
+    if math.isfinite(cutoff_V):
+        _level(ax, cutoff_V, f"cut-off {cutoff_V:.2f} V", COOL)
+    _ends(ax, hour, [(low_V, "lowest", COOL), (high_V, "highest", COOL)])
+
+
+def _temperatures(result: BuiltResult, kept: Any, hour: Any, ax: Axes) -> None:
+    hot, cold = (kept[:, c] - ZERO_C_K for c in (column.CORE_HOT_K, column.CORE_COLD_K))
+    ambient, box = (kept[:, c] - ZERO_C_K for c in (column.AMBIENT_K, column.BOX_K))
+    ax.fill_between(hour, cold, hot, color=WARM, alpha=0.3, linewidth=0)
+    ax.plot(hour, hot, color=WARM, linewidth=1.1)
+    ax.plot(hour, cold, color=WARM, linewidth=0.6)
+    ax.plot(hour, ambient, color=COOL, linewidth=0.8)
+    lines = [(hot, "hottest cell", WARM), (cold, "coldest cell", WARM), (ambient, "air", COOL)]
+    if result.case.scenario.enclosure is not None:
+        ax.plot(hour, box, color=LEAF, linewidth=0.9)
+        lines.append((box, "box", LEAF))
+    limit_C = levels(result.case.limits)[HOT]
+    if math.isfinite(limit_C):
+        _level(ax, limit_C, f"limit {limit_C:.0f} C", WARM)
+    ax.set_ylabel("temperature, C", fontsize=9, color=INK)
+    _ends(ax, hour, lines)
+
+
+def _charge(result: BuiltResult, kept: Any, hour: Any, ax: Axes) -> None:
+    low, high = 100.0 * kept[:, column.SOC_LOW], 100.0 * kept[:, column.SOC_HIGH]
+    ax.fill_between(hour, low, high, color=LEAF, alpha=0.4, linewidth=0)
+    ax.plot(hour, low, color=LEAF, linewidth=1.0)
+    ax.set_ylim(0.0, 105.0)
+    ax.set_ylabel("charge, %", fontsize=9, color=INK)
+    reserve = levels(result.case.limits)[RESERVE]
+    if math.isfinite(reserve) and reserve > 0.0:
+        _level(ax, reserve, f"reserve {reserve:.0f} %", LEAF)
+    _ends(ax, hour, [(low, "emptiest group", LEAF)])
+
+
+def pack_map(result: BuiltResult, path: Path) -> None:
+    """Draw each pack's module from above, every cell with its peak core temperature."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.cm import ScalarMappable
+    from matplotlib.collections import EllipseCollection
+    from matplotlib.colors import Normalize
+    from matplotlib.figure import Figure
+
+    case = result.built_case
+    places, packs = case.places, case.built.pack.shape[1]
+    peak_C = result.run.book.extremes[PEAK_CORE_K] - ZERO_C_K
+    staggered = case.case.scenario.layout is not None and (
+        case.case.scenario.layout.pattern == "staggered"
+    )
+    columns, rows = int(places.column.max()) + 1, int(places.row.max()) + 1
+    tall = min(max(9.0 * rows / columns, 1.6), 8.0)
+    figure = Figure(figsize=(9.6, 1.3 + tall * packs), layout="constrained", facecolor="white")
+    FigureCanvasAgg(figure)
+    shade = Normalize(float(peak_C.min()), max(float(peak_C.max()), float(peak_C.min()) + 0.1))
+    axes = figure.subplots(packs, 1, squeeze=False)[:, 0]
+    for p, ax in enumerate(axes):
+        mine = np.flatnonzero(places.pack == p)
+        x = places.column[mine] + (0.5 * (places.row[mine] % 2) if staggered else 0.0)
+        y = -places.row[mine] * (math.sqrt(0.75) if staggered else 1.0)
+        cells = EllipseCollection(
+            np.full(len(mine), 0.92), np.full(len(mine), 0.92), np.zeros(len(mine)),
+            units="x", offsets=np.column_stack([x, y]), transOffset=ax.transData,
+            cmap="cividis", norm=shade,
+        )  # fmt: skip
+        cells.set_array(peak_C[mine])
+        ax.add_collection(cells)
+        for k in (mine[np.argmax(peak_C[mine])], mine[np.argmin(peak_C[mine])]):
+            at = int(np.flatnonzero(mine == k)[0])
+            light = shade(peak_C[k]) > 0.5
+            ax.annotate(
+                f"{peak_C[k]:.1f}", (x[at], y[at]), ha="center", va="center", fontsize=7,
+                color=INK if light else "white",
+            )  # fmt: skip
+        ax.set_xlim(-0.8, columns + 0.3)
+        ax.set_ylim(float(y.min()) - 0.8, 0.8)
+        ax.set_aspect("equal")
+        ax.axis("off")
+        if packs > 1:
+            ax.set_title(f"pack {p + 1}", fontsize=9, loc="left", color=INK)
+    bar = figure.colorbar(ScalarMappable(shade, "cividis"), ax=list(axes), shrink=0.7, pad=0.01)
+    bar.set_label("peak core temperature, C", fontsize=9)
+    bar.ax.tick_params(labelsize=8)
+    words = f"{result.case.scenario.title}: each cell's peak, the module seen from above"
+    figure.suptitle(words, x=0.01, ha="left", fontsize=10.5, color=INK)
+    figure.savefig(path, dpi=130)

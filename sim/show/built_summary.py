@@ -1,0 +1,210 @@
+"""A result of a pack as built as one tree of plain values, with the keys of `simulate` and more."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from sim import __version__
+from sim.ask.built import BuiltResult
+from sim.files.case import guesses
+from sim.integrate.built_look import (
+    HIGHEST_V,
+    LEAST_A,
+    LOWEST_CORE_K,
+    LOWEST_V,
+    PEAK_A,
+    PEAK_CORE_K,
+)
+from sim.physics.built import (
+    ASKED,
+    CAPACITY_AS,
+    CHARGED,
+    COUNT,
+    DELIVERED,
+    FIRST_CELL,
+    SCALE,
+    SHORT,
+    SOC,
+)
+from sim.physics.limits import CUTOFF, HOT
+from sim.show.built_words import answer, place
+from sim.show.one_out_words import as_values
+from sim.show.sentences import CAUTION
+from sim.show.summary import event, inputs, limit
+from sim.units import SECONDS_PER_HOUR, ZERO_C_K, clock_text
+
+
+def built_summary(result: BuiltResult) -> dict[str, Any]:
+    """Return the whole summary of a run of a pack as built."""
+    case, verdict, clock_s = result.case, result.verdict, result.case.start_clock_s
+    return {
+        "stillair": __version__,
+        "command": "simulate",
+        "title": case.scenario.title,
+        "scenario": case.path.name,
+        "digest": case.digest,
+        "verdict": {
+            "passed": result.passed,
+            "sentence": answer(result),
+            "can_answer": result.audit.passed and not verdict.unanswered,
+            "finished": verdict.finished,
+            "first": None if verdict.first is None else event(verdict.first, clock_s),
+        },
+        "limits": [
+            {**limit(judged, clock_s), "where": place(result, n, result.placed.worst_at[n]) or None}
+            for n, judged in enumerate(verdict.limits)
+        ],
+        "pack_as_built": _as_built(result),
+        "boards": _boards(result),
+        "charging": [_window(result, n) for n in range(len(result.windows))],
+        "days": [vars(day) for day in result.days],
+        "repeats_from_day": result.repeats_from,
+        "one_pack_out": as_values(case, result.one_out),
+        "bad_end": _bad_end(result),
+        "energy": _energy(result),
+        "end": {
+            "time_s": result.run.end_s,
+            "clock": clock_text(clock_s + result.run.end_s),
+            "share_of_day": result.run.end_s / float(result.run.legs.end_s[-1]),
+        },
+        "audit": _audit(result),
+        "guesses": guesses(case),
+        "assumptions": [*result.built_case.assumptions, *case.assumptions[1:]],
+        "notes": [*case.notes, *result.built_case.notes],
+        "inputs": inputs(case),
+        "caution": CAUTION,
+    }
+
+
+def _boards(result: BuiltResult) -> list[dict[str, Any]]:
+    return [
+        {
+            "threshold": b.owner,
+            "answer": f"{b.answer} trip",
+            "first_s": b.first_s,
+            "trips": b.trips,
+            "breaks_current": b.breaks,
+            "chatters": b.chatters,
+            "stops_drive": b.drive,
+        }
+        for b in result.boards
+    ]
+
+
+def _bad_end(result: BuiltResult) -> dict[str, Any]:
+    bad, clock_s = result.bad_end, result.case.start_clock_s
+    return {
+        "passed": bad.passed,
+        "first": None if bad.first is None else event(bad.first, clock_s),
+        "core_C": bad.limit(HOT).worst,
+        "core_margin_K": bad.limit(HOT).margin,
+        "cell_V": bad.limit(CUTOFF).worst,
+        "cell_margin_V": bad.limit(CUTOFF).margin,
+        "moved": result.moved,
+    }
+
+
+def _audit(result: BuiltResult) -> dict[str, Any]:
+    audit = result.audit
+    return {
+        "passed": audit.passed,
+        "complaints": list(audit.complaints),
+        "steps": audit.steps,
+        "balances": {name: float(residual) for name, residual in audit.balances.items()},
+        "halving_the_step": {
+            "over": audit.halved,
+            "difference_V": audit.halving_V,
+            "difference_K": audit.halving_K,
+        },
+    }
+
+
+def _as_built(result: BuiltResult) -> dict[str, Any]:
+    case, peaks = result.built_case, result.run.book.extremes
+    packs = case.built.pack.shape[1]
+    ends = group_charge(result)
+    emptiest = int(np.argmin(ends))
+    first = int(case.built.group_at[FIRST_CELL, emptiest])
+    stranded_Ah = [
+        float((ends[a:b] - ends[a:b].min()).max()) * float(_group_Ah(result)[a:b].mean())
+        for a, b in zip(case.built.pack_at, case.built.pack_at[1:], strict=False)
+    ]
+
+    def named(cell: int) -> str:
+        return case.places.name(int(cell), packs)
+
+    return {
+        "cells_one_by_one": int(case.built.fixed.shape[1]),
+        "hottest_cell": named(peaks[PEAK_CORE_K].argmax()),
+        "hottest_core_C": float(peaks[PEAK_CORE_K].max()) - ZERO_C_K,
+        "coolest_peak_C": float(peaks[PEAK_CORE_K].min()) - ZERO_C_K,
+        "hardest_worked_cell": named(peaks[PEAK_A].argmax()),
+        "greatest_cell_current_A": float(peaks[PEAK_A].max()),
+        "weakest_cell": named(peaks[LOWEST_V].argmin()),
+        "lowest_cell_V": float(peaks[LOWEST_V].min()),
+        "highest_cell_V": float(peaks[HIGHEST_V].max()),
+        "emptiest_group_at_the_end": int(case.places.group[first]) + 1,
+        "charge_of_emptiest_group": float(ends.min()),
+        "charge_of_fullest_group": float(ends.max()),
+        "stranded_Ah": max(stranded_Ah),
+        "undelivered_share": result.undelivered,
+    }
+
+
+def _group_Ah(result: BuiltResult) -> Any:
+    built = result.built_case.built
+    cell_Ah = built.fixed[CAPACITY_AS] * built.fixed[COUNT] / SECONDS_PER_HOUR
+    return np.add.reduceat(cell_Ah, built.group_at[FIRST_CELL, :-1])
+
+
+def group_charge(result: BuiltResult) -> Any:
+    """Return the state of charge of every group at the end, by capacity, (G,)."""
+    built = result.built_case.built
+    held = built.fixed[CAPACITY_AS] * built.fixed[COUNT] * result.run.state.cells[SOC]
+    held /= SECONDS_PER_HOUR
+    starts = built.group_at[FIRST_CELL, :-1]
+    return np.add.reduceat(held, starts) / _group_Ah(result)
+
+
+def _window(result: BuiltResult, n: int) -> dict[str, Any]:
+    window, clock_s = result.windows[n], result.case.start_clock_s
+    return {
+        "plugged_in": clock_text(clock_s + window.begin_s),
+        "wait_s": None if window.flows_s is None else window.flows_s - window.begin_s,
+        "full": None if window.done_s is None else clock_text(clock_s + window.done_s),
+        "energy_Wh": window.energy_Wh,
+        "never": window.wanted and window.flows_s is None,
+    }
+
+
+def _energy(result: BuiltResult) -> dict[str, float]:
+    sums = result.run.state.box_sums
+    return {
+        "asked_Wh": float(sums[ASKED]) / SECONDS_PER_HOUR,
+        "delivered_Wh": float(sums[DELIVERED]) / SECONDS_PER_HOUR,
+        "undelivered_Wh": float(sums[SHORT]) / SECONDS_PER_HOUR,
+        "charged_Wh": float(sums[CHARGED]) / SECONDS_PER_HOUR,
+    }
+
+
+def cell_rows(result: BuiltResult) -> dict[str, Any]:
+    """Return one column a name, one entry a cell of the record, for `cells.csv`."""
+    case, peaks = result.built_case, result.run.book.extremes
+    places = case.places
+    return {
+        "pack": places.pack + 1,
+        "group": places.group + 1,
+        "place": places.place + 1,
+        "kind": list(places.kind),
+        "capacity_Ah": np.round(case.built.fixed[CAPACITY_AS] / SECONDS_PER_HOUR, 5),
+        "resistance_factor": np.round(case.built.fixed[SCALE], 5),
+        "peak_core_C": np.round(peaks[PEAK_CORE_K] - ZERO_C_K, 3),
+        "lowest_core_C": np.round(peaks[LOWEST_CORE_K] - ZERO_C_K, 3),
+        "peak_current_A": np.round(peaks[PEAK_A], 4),
+        "least_current_A": np.round(peaks[LEAST_A], 4),
+        "lowest_V": np.round(peaks[LOWEST_V], 5),
+        "highest_V": np.round(peaks[HIGHEST_V], 5),
+        "end_soc": np.round(result.run.state.cells[SOC], 6),
+    }
