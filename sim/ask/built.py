@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from sim.ask.bad_end import hotter_and_emptier, shares
 from sim.ask.built_boards import BoardAnswer, Switching, boards, switchings
 from sim.ask.built_run import Hour, onward, settings_of, through
+from sim.ask.built_seen import UNDELIVERED, never_charged
 from sim.ask.one_out import OneOut, one_out_built
 from sim.files.built_case import BuiltCase
 from sim.files.case import Case
@@ -22,7 +23,6 @@ from sim.judge.verdict import Verdict
 from sim.physics.built import ASKED, CAPACITY_AS, CHARGED, SCALE, SHORT
 from sim.units import SECONDS_PER_DAY, SECONDS_PER_HOUR
 
-UNDELIVERED = 1e-3  # of the load, past which the day's work was not done
 ALIKE_K, ALIKE_SHARE = 0.1, 1e-3  # two days nearer than this are the same day again
 
 
@@ -34,7 +34,7 @@ class Window:
     flows_s: float | None
     done_s: float | None
     energy_Wh: float
-    wanted: bool  # False where the pack was full as it was plugged in
+    never: bool  # no current ever flowed, though the pack was not full
 
 
 @dataclass(frozen=True)
@@ -106,7 +106,7 @@ class BuiltResult:
     @property
     def never_charged(self) -> tuple[Window, ...]:
         """The stays at the charger in which no current ever flowed though it was wanted."""
-        return tuple(w for w in self.windows if w.wanted and w.flows_s is None)
+        return tuple(w for w in self.windows if w.never)
 
     @property
     def passed(self) -> bool:
@@ -140,7 +140,7 @@ def simulate_built(case: BuiltCase) -> BuiltResult:
         audit=_audit(case, run, hours),
         boards=boards(case, run),
         switchings=tuple(switchings(case, run)),
-        windows=_windows(case, run),
+        windows=_windows(run),
         days=days,
         repeats_from=_repeats_from(days),
         one_out=one_out_built(case, hours),
@@ -189,31 +189,22 @@ def _off_V(one: Run, two: Run) -> float:
     return float(np.max(np.abs(a[:, column.CELL_LOW_V] - there)))
 
 
-def _windows(case: BuiltCase, run: Run) -> tuple[Window, ...]:
-    rows = run.past.windows
-    charged_J = np.append(rows[1:, BEFORE_J], run.state.box_sums[CHARGED])
-    reserve = 1.0 - 1e-3
+def _windows(run: Run) -> tuple[Window, ...]:
+    rows, never = run.past.windows, never_charged(run)
     found = []
-    for w, row in enumerate(rows):
-        if np.isnan(row[OPENS_S]):
-            continue
-        after_J = charged_J[w] if np.isfinite(charged_J[w]) else run.state.box_sums[CHARGED]
+    for w in np.flatnonzero(np.isfinite(rows[:, OPENS_S])).tolist():
+        later = rows[w + 1 :, BEFORE_J]
+        after_J = later[0] if np.isfinite(later).any() else run.state.box_sums[CHARGED]
         found.append(
             Window(
-                float(row[OPENS_S]),
-                _or_none(row[FLOWS_S]),
-                _or_none(row[DONE_S]),
-                float(after_J - row[BEFORE_J]) / SECONDS_PER_HOUR,
-                (_charge_at(run, float(row[OPENS_S])) < reserve and np.isnan(row[DONE_S]))
-                or bool(np.isfinite(row[FLOWS_S])),
+                float(rows[w, OPENS_S]),
+                _or_none(rows[w, FLOWS_S]),
+                _or_none(rows[w, DONE_S]),
+                float(after_J - rows[w, BEFORE_J]) / SECONDS_PER_HOUR,
+                bool(never[w]),
             )
         )
     return tuple(found)
-
-
-def _charge_at(run: Run, time_s: float) -> float:
-    kept = run.past.kept[: int(run.past.rows[0])]
-    return float(kept[max(int(np.searchsorted(kept[:, column.TIME], time_s)), 0), column.SOC_LOW])
 
 
 def _or_none(value: Any) -> float | None:

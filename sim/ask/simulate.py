@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.ask.bad_end import BadEnd, bad_end
+from sim.ask.one_out import OneOut, one_out_alike
 from sim.drive.legs import Legs
 from sim.files.case import Case
 from sim.integrate import march, reference
@@ -30,6 +31,7 @@ class Result:
     verdict: Verdict
     audit: Audit
     bad_end: BadEnd
+    one_out: OneOut | None = None  # None where there is one pack
 
     @property
     def passed(self) -> bool:
@@ -64,7 +66,8 @@ def simulate(
     verdict = judge(case.limits, case.legs, trace)
     seen = series(case.plant, case.legs, trace)
     audit = _audit(case, trace, seen, method, halving, second)
-    return Result(case, trace, seen, verdict, audit, bad_end(case))
+    out = one_out_alike(case, trace)
+    return Result(case, trace, seen, verdict, audit, bad_end(case), out)
 
 
 def _audit(

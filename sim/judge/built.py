@@ -92,6 +92,15 @@ def judged(limits: Limits, run: Run) -> tuple[Placed, list[int]]:
     return Placed(verdict, tuple(run.book.worst_at.tolist())), where
 
 
+def group_charge(run: Run) -> np.ndarray:
+    """Return the state of charge of every group at the end, by capacity, (G,)."""
+    built = run.built
+    capacity_As = built.fixed[CAPACITY_AS] * built.fixed[COUNT]
+    starts = built.group_at[FIRST_CELL, :-1]
+    held_As = np.add.reduceat(capacity_As * run.state.cells[SOC], starts)
+    return held_As / np.add.reduceat(capacity_As, starts)
+
+
 def _share(residual: float, *flows: float) -> float:
     greatest = max(abs(flow) for flow in flows)
     return abs(residual) / greatest if greatest > 0.0 else abs(residual)

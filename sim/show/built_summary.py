@@ -17,6 +17,7 @@ from sim.integrate.built_look import (
     PEAK_A,
     PEAK_CORE_K,
 )
+from sim.judge.built import group_charge
 from sim.physics.built import (
     ASKED,
     CAPACITY_AS,
@@ -124,7 +125,7 @@ def _audit(result: BuiltResult) -> dict[str, Any]:
 def _as_built(result: BuiltResult) -> dict[str, Any]:
     case, peaks = result.built_case, result.run.book.extremes
     packs = case.built.pack.shape[1]
-    ends = group_charge(result)
+    ends = group_charge(result.run)
     emptiest = int(np.argmin(ends))
     first = int(case.built.group_at[FIRST_CELL, emptiest])
     stranded_Ah = [
@@ -159,15 +160,6 @@ def _group_Ah(result: BuiltResult) -> Any:
     return np.add.reduceat(cell_Ah, built.group_at[FIRST_CELL, :-1])
 
 
-def group_charge(result: BuiltResult) -> Any:
-    """Return the state of charge of every group at the end, by capacity, (G,)."""
-    built = result.built_case.built
-    held = built.fixed[CAPACITY_AS] * built.fixed[COUNT] * result.run.state.cells[SOC]
-    held /= SECONDS_PER_HOUR
-    starts = built.group_at[FIRST_CELL, :-1]
-    return np.add.reduceat(held, starts) / _group_Ah(result)
-
-
 def _window(result: BuiltResult, n: int) -> dict[str, Any]:
     window, clock_s = result.windows[n], result.case.start_clock_s
     return {
@@ -175,7 +167,7 @@ def _window(result: BuiltResult, n: int) -> dict[str, Any]:
         "wait_s": None if window.flows_s is None else window.flows_s - window.begin_s,
         "full": None if window.done_s is None else clock_text(clock_s + window.done_s),
         "energy_Wh": window.energy_Wh,
-        "never": window.wanted and window.flows_s is None,
+        "never": window.never,
     }
 
 

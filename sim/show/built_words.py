@@ -227,7 +227,7 @@ def _charging(result: BuiltResult) -> list[str]:
     for window in result.windows:
         when = at(result.case, window.begin_s)
         if window.flows_s is None:
-            said.append(f"plugged in {when}: {'never begins' if window.wanted else 'full already'}")
+            said.append(f"plugged in {when}: {'never begins' if window.never else 'full already'}")
             continue
         wait_s = window.flows_s - window.begin_s
         wait = f", after a wait of {span(wait_s)}" if wait_s >= 1.0 else ""

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Protocol
+
 from sim.ask.simulate import Result
-from sim.files.case import guesses
+from sim.files.case import Case, guesses
 from sim.judge.series import count, totals
-from sim.judge.verdict import UNANSWERED, Event, Judged
+from sim.judge.verdict import UNANSWERED, Event, Judged, Verdict
 from sim.physics.limits import CUTOFF, EMPTY, HOT, NAMES, RESERVE
 from sim.show.lines import at, hung, moment, number, room, small, span
+from sim.show.one_out_words import clause, told
 from sim.units import SECONDS_PER_HOUR
 
 CAUTION = (
@@ -50,6 +53,7 @@ def answer(result: Result) -> str:
         opening = (
             "Stays cool" if result.bad_end.verdict.passed else "Stays cool if the guesses hold"
         )
+        end += clause(result.one_out)
         return f"{opening}: {_temperatures_and_voltage(result)}; {end}."
     crossed = _crossed(result)
     if verdict.unanswered:
@@ -116,7 +120,19 @@ def _crossing(result: Result, first: Event, judged: Judged) -> str:
     )
 
 
-def _in_table(result: Result) -> list[Judged]:
+class Judgeable(Protocol):
+    """Any result that has a case and a verdict."""
+
+    @property
+    def case(self) -> Case:
+        """The case that was run."""
+
+    @property
+    def verdict(self) -> Verdict:
+        """What became of every limit."""
+
+
+def _in_table(result: Judgeable) -> list[Judged]:
     """Return the limits that tell the maker something, in their own order.
 
     Left out are those that never applied, one of "charge left" with and without the reserve, and
@@ -132,7 +148,7 @@ def _in_table(result: Result) -> list[Judged]:
     ]
 
 
-def table(result: Result) -> list[str]:
+def table(result: Judgeable) -> list[str]:
     """Return the lines of the table of limits: worst value, margin, when, seconds beyond."""
     lines = [f"{'limit':<29}{'level':>10}{'worst':>10}{'margin':>11}  {'when':<10}{'beyond':>9}"]
     for j in _in_table(result):
@@ -173,6 +189,8 @@ def report(result: Result) -> list[str]:
             for g in found
         )
         lines += hung("guesses", f"{case.profile.name}: {named}", INDENT)
+    if result.one_out is not None:
+        lines += hung("pack out", told(case, result.one_out), INDENT)
     lines += hung("bad end", _bad_end(result), INDENT)
     lines += hung("assumed", "; ".join(case.assumptions), INDENT)
     return [*lines, "", *hung("", CAUTION, 0)]

@@ -15,6 +15,7 @@ from sim.files.case import Case, guesses
 from sim.judge.series import count, totals
 from sim.judge.verdict import Event, Judged
 from sim.physics.limits import CUTOFF, HOT
+from sim.show.one_out_words import as_values
 from sim.show.sentences import CAUTION, answer
 from sim.units import SECONDS_PER_HOUR, ZERO_C_K, clock_text
 
@@ -39,6 +40,7 @@ def summary(result: Result) -> dict[str, Any]:
         },
         "limits": [limit(judged, clock_s) for judged in verdict.limits],
         "bad_end": _bad_end(result),
+        "one_pack_out": as_values(case, result.one_out),
         "energy": energy(result),
         "end": _end(result),
         "peak": _peak(result),
@@ -186,7 +188,7 @@ def inputs(case: Case) -> dict[str, Any]:
         "scenario": case.scenario.model_dump(exclude_none=True),
         "cell": case.profile.model_dump(by_alias=True, exclude_none=True),
         "load": {
-            "profile": case.scenario.load.profile,
+            "profile": case.scenario.load.profile or case.scenario.load.route,
             "column": case.load_file.column,
             "quantity": case.load_file.quantity,
             "read_as": case.load_file.rule,
