@@ -4,12 +4,28 @@ from __future__ import annotations
 
 import json
 import os
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from sim.commands.shell import INTERRUPTED, NO, YES, AsJson, Jobs, Plots, Quiet, Scenario, say
+from sim.errors import InputError
+
+
+def workers(cluster: str | None, jobs: int | None) -> AbstractContextManager[Executor]:
+    """Return what runs the candidates: threads here, or a cluster where one is named."""
+    if cluster is None:
+        return ThreadPoolExecutor(jobs or os.cpu_count())
+    if jobs is not None:
+        raise InputError(
+            "--jobs counts threads here, but --cluster has workers of its own; leave one out"
+        )
+    from sim.ask.cluster import cluster as cluster_at
+
+    return cluster_at(cluster)
 
 
 def sweep(
@@ -33,13 +49,18 @@ def sweep(
         bool, typer.Option("--resume", help="Take over the rows in DIR whose inputs are the same.")
     ] = False,
     jobs: Jobs = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Run on a dask cluster instead, by its scheduler's address.",
+        ),
+    ] = None,
     plots: Plots = True,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
     """What is the smallest parallel count for which it does? What stops the next smaller?"""
-    from concurrent.futures import ThreadPoolExecutor
-
     from sim.ask.axes import axes_of
     from sim.ask.sweep import plan_of
     from sim.ask.sweep import sweep as ask
@@ -55,8 +76,8 @@ def sweep(
     check_replaceable(folder)
     kept = read_kept(folder) if resume else None
     bar = count_bar(len(plan.candidates), "sweeping")
-    with bar as progress, ThreadPoolExecutor(jobs or os.cpu_count()) as threads:
-        found = ask(plan, threads, kept, progress)
+    with workers(cluster, jobs) as executor, bar as progress:
+        found = ask(plan, executor, kept, progress)
     if found.interrupted and not found.rows:
         raise KeyboardInterrupt
     content = write_sweep(found, folder, plots=plots)
