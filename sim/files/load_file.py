@@ -1,4 +1,4 @@
-"""From a load profile to a load that holds each value until the next."""
+"""From a load profile, a route or legs to a load that holds each value until the next."""
 
 from __future__ import annotations
 
@@ -10,25 +10,34 @@ from numpy.typing import NDArray
 
 from sim.drive.legs import Load
 from sim.errors import InputError
+from sim.files.gpx import read_points
+from sim.files.leg_load import leg_load, steps_of
+from sim.files.route_file import route_of, utc_note
 from sim.files.scenario_schema import ScenarioTable, TableColumns, VehicleTable, seconds_of_clock
 from sim.files.tables import Column, Table, TableOptions, load_column, read_table
 from sim.physics.pack import CURRENT, POWER
 from sim.physics.road import RoadEnergy, Vehicle, road_legs
 from sim.units import clock_text
 
+ALL_OF_ITS_ROW_M_S2 = 1e-6  # no change of speed is over before the end of any row
 WANTED = ("power", "current", "speed", "grade", "elevation")
 
 
 @dataclass(frozen=True)
 class LoadFile:
-    """A load profile read once through: not repeated, not scaled."""
+    """A load read once through, from a profile, a route or [[leg]] tables: not repeated or scaled.
+
+    `lines` are the physical lines of a profile's rows, the points of a route from 1, or the
+    numbers of [[leg]] tables as they are driven.
+    """
 
     load: Load
     quantity: str  # of the file: power, current or speed
     column: str
+    source: str  # name of the file
     rule: str  # how the file was understood
     rows: int
-    lines: NDArray[np.intp]  # physical line of each row
+    lines: NDArray[np.intp]
     start_clock_s: float | None
     road: RoadEnergy | None
     notes: tuple[str, ...]
@@ -48,12 +57,20 @@ def options_of(table: TableColumns, discharge: str = "positive") -> TableOptions
 
 
 def read_load(scenario: ScenarioTable, scenario_path: Path) -> LoadFile:
-    """Return the load that `scenario` names, its path relative to the scenario's own.
+    """Return the load that `scenario` names or holds, paths relative to the scenario's own.
 
     Raises InputError for whatever can't be used in it.
     """
+    if scenario.load.profile is not None:
+        return _of_profile(scenario, scenario_path, scenario_path.parent / scenario.load.profile)
+    if scenario.load.route is not None:
+        return _of_route(scenario, scenario_path, scenario_path.parent / scenario.load.route)
+    return _of_legs(scenario, scenario_path)
+
+
+def _of_profile(scenario: ScenarioTable, scenario_path: Path, path: Path) -> LoadFile:
+    """Return the load of a table of power, current or speed."""
     wanted = scenario.load
-    path = scenario_path.parent / wanted.profile
     options = options_of(wanted, wanted.discharge)
     table = read_table(path, WANTED, options)
     column = load_column(table, options)
@@ -71,10 +88,11 @@ def read_load(scenario: ScenarioTable, scenario_path: Path) -> LoadFile:
         load=load,
         quantity=column.quantity,
         column=column.header,
+        source=path.name,
         rule=table.rule,
         rows=len(table.time_s),
         lines=table.lines,
-        start_clock_s=_start_clock_s(scenario, scenario_path, table),
+        start_clock_s=_start_clock_s(scenario, scenario_path, path, table.start_clock_s),
         road=road,
         notes=tuple(notes),
     )
@@ -176,14 +194,91 @@ def _driven(
     return Load(POWER, edge_s, driven.power_W, row), energy, notes
 
 
-def _start_clock_s(scenario: ScenarioTable, scenario_path: Path, table: Table) -> float | None:
+def _start_clock_s(
+    scenario: ScenarioTable, scenario_path: Path, path: Path, of_file_s: float | None
+) -> float | None:
     """Return the clock time of the first row, from the file or from [load] start."""
-    if scenario.load.start is None:
-        return table.start_clock_s
-    said_s = seconds_of_clock(scenario.load.start)
-    if table.start_clock_s is not None and abs(table.start_clock_s - said_s) >= 1.0:
+    said_s = _said_clock_s(scenario)
+    if said_s is not None and of_file_s is not None and abs(of_file_s - said_s) >= 1.0:
         raise InputError(
-            f"{scenario_path}: [load] start is {scenario.load.start}, but {table.path} begins at "
-            f"{clock_text(table.start_clock_s, seconds=True)}; leave start out"
+            f"{scenario_path}: [load] start is {scenario.load.start}, but {path} begins at "
+            f"{clock_text(of_file_s, seconds=True)}; leave start out"
         )
-    return said_s
+    return of_file_s if said_s is None else said_s
+
+
+def _said_clock_s(scenario: ScenarioTable) -> float | None:
+    return None if scenario.load.start is None else seconds_of_clock(scenario.load.start)
+
+
+def _of_route(scenario: ScenarioTable, scenario_path: Path, path: Path) -> LoadFile:
+    """Return the load of a track of positions."""
+    wanted = scenario.load
+    if scenario.vehicle is None:
+        raise InputError(
+            f"{scenario_path}: [vehicle] is missing, but {path} is a route; give mass_kg, "
+            "rolling_coefficient, drag_area_m2 and drivetrain_efficiency"
+        )
+    points = read_points(path)
+    route = route_of(
+        points,
+        speed_km_h=wanted.speed_km_h,
+        smooth_height_m=wanted.smooth_height_m,
+        smooth_speed_s=wanted.smooth_speed_s,
+        acceleration_m_s2=scenario.vehicle.acceleration_m_s2,
+    )
+    # The route says itself how long each change of speed takes: all of its row.
+    vehicle = vehicle_record(scenario.vehicle)._replace(acceleration_m_s2=ALL_OF_ITS_ROW_M_S2)
+    driven, energy = road_legs(
+        vehicle,
+        route.time_s,
+        route.speed_m_s,
+        route.end_s,
+        grade_percent=route.grade_percent,
+    )
+    edge_s = np.append(driven.t0_s, driven.t0_s[-1] + driven.duration_s[-1])
+    row = np.searchsorted(route.time_s, driven.t0_s, side="right") - 1
+    clock_s = _said_clock_s(scenario)
+    notes = list(route.notes)
+    if abs(energy.distance_m - route.distance_m) > 0.01 * route.distance_m:
+        notes.append(
+            f"{path}: speeds that change within limits drive {energy.distance_m / 1000.0:.2f} of "
+            f"its {route.distance_m / 1000.0:.2f} km"
+        )
+    if clock_s is None and route.start_clock_s is not None:
+        notes.append(utc_note(route, points))
+    how = "its times" if wanted.speed_km_h is None else f"{wanted.speed_km_h:g} km/h"
+    return LoadFile(
+        load=Load(POWER, edge_s, driven.power_W, row),
+        quantity="speed",
+        column="positions",
+        source=path.name,
+        rule=f"{len(points.time_s)} points of a track, great circles between them at {how}",
+        rows=len(route.time_s),
+        lines=route.point + 1,
+        start_clock_s=route.start_clock_s if clock_s is None else clock_s,
+        road=energy._replace(hurried_rows=0),
+        notes=tuple(notes),
+    )
+
+
+def _of_legs(scenario: ScenarioTable, scenario_path: Path) -> LoadFile:
+    """Return the load of [[leg]] tables."""
+    legs, table = scenario.leg or [], scenario.vehicle
+    load, energy = leg_load(legs, None if table is None else vehicle_record(table), scenario_path)
+    notes = []
+    if energy is None and table is not None:
+        notes.append(f"{scenario_path}: [vehicle] is not used: no [[leg]] gives speed_km_h")
+    numbers = [step.number for step in steps_of(legs, scenario_path)]
+    return LoadFile(
+        load=load,
+        quantity="power" if energy is None else "speed",
+        column="[[leg]]",
+        source=scenario_path.name,
+        rule=f"{len(legs)} [[leg]] tables, driven as {len(numbers)} legs one after another",
+        rows=len(numbers),
+        lines=np.array(numbers, dtype=np.intp),
+        start_clock_s=_said_clock_s(scenario),
+        road=energy,
+        notes=tuple(notes),
+    )
