@@ -14,6 +14,7 @@ import numpy as np
 
 from sim.errors import nearest
 from sim.files.headers import Findings, Meaning, TableOptions, Unit, find_unit
+from sim.files.log_zone import zone_offsets_s
 from sim.units import SECONDS_PER_DAY, clock_text
 
 _STAMP = re.compile(
@@ -26,6 +27,7 @@ _STAMP = re.compile(
 _DATE = re.compile(
     r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.](?:\d{4}|\d\d)", re.ASCII
 )
+_DATE_PART = re.compile(r"(?:\d+[-/.])*", re.ASCII)
 _CLOCK = re.compile(r"\d{1,2}:\d\d(?::.*)?", re.ASCII)
 
 ACCEPTED = (
@@ -34,6 +36,7 @@ ACCEPTED = (
 )
 TIME_UNITS = ("s", "ms", "us", "min", "h")
 MIDNIGHT_STEP_S = -SECONDS_PER_DAY / 2  # assumed: a clock set back is less than half a day off
+OUT_OF_ORDER_S = 3600.0  # assumed: a dateless clock that leaps by nearly a day went back
 LONGEST_STEP_S = 366 * SECONDS_PER_DAY  # beyond it a clock was set, not a logger left alone
 SAME_STEP = 0.02  # steps within 2 % of the median count as equal
 REGULAR_SHARE = 0.8  # of all steps; below it the rows are legs of unequal length, not samples
@@ -88,12 +91,14 @@ def choose(
         if len(group) == 1:
             return (group[0],)
     found = ", ".join(f"'{header}'" for header in headers)
-    name_it = findings.advise("; name one by `[load] time_column`", "")
+    name_it = findings.advise(f"; name one by {options.option('time_column')}", "")
     if named:
         several = ", ".join(f"'{headers[i]}'" for i in named)
         findings.refuse(line, f"several columns could be the time: {several}{name_it}")
     else:
-        counter = findings.advise(" and its `[load] time_unit`", "")
+        counter = findings.advise(f" and its unit by {options.option('time_unit')}", "")
+        if options.flags:
+            counter += f", or {options.option('samples_per_second')} if it counts samples"
         what = f"no time column among {found}; accepted: {ACCEPTED}{name_it}{counter}"
         findings.refuse(line, what)
     return ()
@@ -104,21 +109,32 @@ def unit_for_numbers(
 ) -> Unit | None:
     """Return the unit of a numeric time column from its header or the options, None if refused."""
     told = None
+    if options.samples_per_second is not None:
+        option = options.option("samples_per_second")
+        if not 0.0 < options.samples_per_second < 1e9 or options.time_unit or meaning.unit:
+            what = f"{option} {options.samples_per_second:g} is for a count of samples without a "
+            findings.refuse(line, what + "unit of time, a number above 0", meaning.header)
+            return None
+        words = f"samples, {options.samples_per_second:g} a second"
+        return Unit("time", words, over=options.samples_per_second)
     if options.time_unit is not None:
         told = find_unit(options.time_unit)
         if told is None or told.quantity != "time":
             known = ", ".join(TIME_UNITS)
-            findings.refuse(line, f"`[load] time_unit` is '{options.time_unit}'; known: {known}")
+            findings.refuse(
+                line, f"{options.option('time_unit')} is '{options.time_unit}'; known: {known}"
+            )
             return None
     own = meaning.unit
     if own is not None and told is not None and own != told:
-        what = f"the header says {own.text}, `[load] time_unit` says {told.text}; drop the option"
+        what = f"the header says {own.text}, {options.option('time_unit')} says {told.text}; "
+        what += "drop the option"
         findings.refuse(line, what, meaning.header)
         return None
     unit = told or own
     if unit is None or unit.quantity != "time":
         ways = "name it time_s, time_min or time_h" + findings.advise(
-            ', or say its unit by `[load] time_unit = "s"` (or ms, us, min, h)', ""
+            f", or say its unit by {options.option('time_unit', 's')} (or ms, us, min, h)", ""
         )
         findings.refuse(line, f"numbers without a unit of time; {ways}", meaning.header)
         return None
@@ -148,8 +164,7 @@ def from_stamps(
     if bad:
         return None
     parts = [match.groups("") for match in found if match is not None]
-    forms = [(bool(p[0]), bool(p[3]), bool(p[12])) for p in parts]
-    odd = next((i for i, form in enumerate(forms) if form != forms[0]), None)
+    odd = _odd_one(texts, parts)
     if odd is not None:
         what = f"'{texts[odd]}' is written in another way than '{texts[0]}' at the top"
         findings.refuse(int(lines[odd]), what, header)
@@ -157,20 +172,45 @@ def from_stamps(
     before = len(findings.complaints)
     column = list(zip(*parts, strict=True))
     second, fraction = _second_of_day(column, texts, lines, header, findings)
-    year_first, day_or_month_first, _ = forms[0]
+    year_first, day_or_month_first = bool(parts[0][0]), bool(parts[0][3])
     dated = year_first or day_or_month_first
     days = np.zeros(len(texts), dtype=np.int64)
+    if options.zone and (not dated or any(column[12])):
+        what = f"{options.option('zone')} is for dates and clocks without an offset from UTC"
+        findings.refuse(int(lines[0]), f"found '{texts[0]}'; {what}", header)
+        return None
     if dated:
         order = "ymd" if year_first else _date_order(column, lines, header, options, findings)
         days = _days(column, order, texts, lines, header, findings)
     if len(findings.complaints) > before:
         return None
     # Whole seconds apart from fractions: since 1970 a double keeps too few digits for both.
-    whole = days * int(SECONDS_PER_DAY) + second - _offsets_s(column[12])
+    whole = days * int(SECONDS_PER_DAY) + second
+    ahead_s, by_zone = _offsets_s(column[12]), ""
+    if options.zone:
+        ahead_s, by_zone = zone_offsets_s(whole, lines, header, findings)
+    whole = whole - ahead_s
     seconds = (whole - whole[0]) + (fraction - fraction[0])
     start_s = float(second[0] + fraction[0]) % SECONDS_PER_DAY
     kind = "date-time" if dated else "clock of the day"
-    return Times(seconds, start_s, not dated, f"'{header}' ({kind})")
+    return Times(seconds, start_s, not dated, f"'{header}' ({kind}{by_zone})")
+
+
+def _odd_one(texts: list[str], parts: list[tuple[str, ...]]) -> int | None:
+    """Return the first stamp that is written in another way than the first, None for none.
+
+    06:30 and 06:31:30 are one way; 9:20 among 09:10:00 or 23:10:00 is what is left of a stamp.
+    """
+    forms = [
+        (re.sub(r"\d", "", _DATE_PART.match(text)[0]), len(p[0]), len(p[6]), bool(p[12]))  # type: ignore[index]
+        for text, p in zip(texts, parts, strict=True)
+    ]
+    short, lone = (np.array([len(p[k]) < 2 for p in parts]) for k in (9, 7))
+    zero = any(len(p[7]) == 2 and p[7][0] == "0" for p in parts)
+    mixed = lone.any() and (zero or (short.any() and not short.all() and not lone.all()))
+    odd = (lone != lone[0]) if mixed else np.zeros(len(parts), dtype=bool)
+    odd |= np.array([form != forms[0] for form in forms])
+    return int(np.flatnonzero(odd)[0]) if odd.any() else None
 
 
 def _whole(texts: tuple[str, ...]) -> np.ndarray:
@@ -220,12 +260,13 @@ def _date_order(
     if proof and asked and proof != asked:
         at = int(lines[(day_first if day_first.size else month_first)[0]])
         said = str(options.day_first).lower()
-        findings.refuse(at, f"this date contradicts `[load] day_first = {said}`", header)
+        findings.refuse(at, f"this date contradicts {options.option('day_first', said)}", header)
     if proof or asked:
         return proof or asked or "dmy"
     changed = np.flatnonzero((first != first[0]) | (second != second[0]))
     if changed.size and column[4][0] != ".":  # with dots the day stands first everywhere
-        say = findings.advise("say so by `[load] day_first = true` or false", "write 2024-05-03")
+        ways = " or ".join(options.option("day_first", said) for said in ("true", "false"))
+        say = findings.advise(f"say so by {ways}", "write 2024-05-03")
         findings.refuse(
             int(lines[changed[0]]), f"nothing shows whether day or month comes first; {say}", header
         )
@@ -244,10 +285,11 @@ def _days(
     places = {"ymd": (0, 1, 2), "dmy": (6, 5, 3), "mdy": (6, 3, 5)}[order]
     year, month, day = (_whole(column[k]) for k in places)
     # Two digits mean this century: no logger here is older.
-    year = np.where(year < 100, year + 2000, year)
+    two = np.array([len(text) == 2 for text in column[places[0]]])
+    year = np.where(two, year + 2000, year)
     start = ((year - 1970) * 12 + month - 1).astype("datetime64[M]")
     date = start.astype("datetime64[D]") + (day - 1)
-    wrong = (month < 1) | (month > 12) | (date.astype("datetime64[M]") != start)
+    wrong = (year < 1900) | (month < 1) | (month > 12) | (date.astype("datetime64[M]") != start)
     for i in np.flatnonzero(wrong):
         findings.refuse(int(lines[i]), f"'{texts[i]}' is no date of the calendar", header)
     return date.astype(np.int64)
@@ -276,16 +318,35 @@ def run_on(times: Times, lines: np.ndarray, header: str, findings: Findings) -> 
             clock = (seconds[i] + (times.start_clock_s or 0.0)) % SECONDS_PER_DAY
             what = f"the clock without a date starts again at {clock_text(clock, seconds=True)}"
             findings.warn("midnight", int(lines[i]), f"{what}; taken as the next day")
+        for odd in _out_of_order(seconds):
+            what = "goes back from the row before, or on by nearly a day; each row must be later"
+            findings.refuse(int(lines[odd]), what, header)
     steps = np.diff(seconds)
     for i in np.flatnonzero(steps < 0) + 1:
         what = f"time goes back by {-steps[i - 1]:g} s from the row before; each row must be later"
         if not times.is_clock and times.start_clock_s is not None and abs(steps[i - 1]) <= 7200:
             what += "; if summer time ended here, write the times with their offset from UTC"
+            if findings.options.flags:
+                what += f", or say {findings.options.option('zone', 'AREA/CITY')}"
         findings.refuse(int(lines[i]), what, header)
     for i in np.flatnonzero(steps > LONGEST_STEP_S) + 1:
         what = f"time leaps by {steps[i - 1] / SECONDS_PER_DAY:.0f} days; was the clock set here?"
         findings.refuse(int(lines[i]), what, header)
     return seconds
+
+
+def _out_of_order(seconds: np.ndarray) -> list[int]:
+    """Return the rows of a clock without a date that no midnight explains.
+
+    One that leaps by nearly a day, and one between rows that would follow each other without it.
+    """
+    steps = np.diff(seconds)
+    leaps = (np.flatnonzero(steps > SECONDS_PER_DAY - OUT_OF_ORDER_S) + 1).tolist()
+    around_s = seconds[2:] - seconds[:-2] - SECONDS_PER_DAY
+    usual_s = float(np.median(steps)) if steps.size else 0.0
+    # Between rows hours apart a day's round is nothing odd.
+    near = (around_s > 0.0) & (around_s < 3.0 * usual_s) & (3.0 * usual_s < OUT_OF_ORDER_S)
+    return sorted({*leaps, *(np.flatnonzero(near) + 1).tolist()})
 
 
 def is_regular(steps: np.ndarray) -> bool:

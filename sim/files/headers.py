@@ -60,8 +60,11 @@ class TableOptions:
     """What a scenario may say about a raw logger export; `None` leaves it to the file.
 
     `discharge` is "positive" or "negative": how the file counts discharge in its power and
-    current columns. `unit` is the unit of the load column and also decides its quantity;
-    `time_unit` is for a time column whose header does not say.
+    current columns, or "by state" where only a column of words tells the direction. `unit` is the
+    unit of the load column and also decides its quantity; `time_unit` is for a time column whose
+    header does not say, `samples_per_second` for one that counts samples. `zone` names the place
+    whose clock is set back in autumn, `record` which of several records one after the other is
+    meant, from 1. With `flags` complaints name options of the command line.
     """
 
     time_column: str | None = None
@@ -71,6 +74,21 @@ class TableOptions:
     discharge: str = "positive"
     thousands: str | None = None
     day_first: bool | None = None
+    encoding: str | None = None
+    zone: str | None = None
+    samples_per_second: float | None = None
+    record: int | None = None
+    flags: bool = False
+
+    def option(self, key: str, value: str | None = None) -> str:
+        """Return how the user says an option: `[load] unit = "mA"`, or `--unit mA`."""
+        if not self.flags:
+            bare = value in ("true", "false") or (value or "x")[0].isdigit()
+            told = "" if value is None else f" = {value}" if bare else f' = "{value}"'
+            return f"`[load] {key}{told}`"
+        if key == "day_first":
+            return "`--month-first`" if value == "false" else "`--day-first`"
+        return f"`--{key.replace('_', '-')}{'' if value is None else ' ' + value}`"
 
 
 @dataclass
@@ -79,6 +97,7 @@ class Findings:
 
     path: Path
     for_load: bool
+    options: TableOptions = TableOptions()
     notes: list[Note] = field(default_factory=list)
     complaints: list[tuple[int, str]] = field(default_factory=list)
     background: tuple[int, str] | None = None  # told with complaints only: how it was understood
@@ -93,8 +112,8 @@ class Findings:
         self.notes.append(Note(kind, line, f"{self.path} line {line}: {what}"))
 
     def advise(self, option: str, otherwise: str) -> str:
-        """Return the scenario option that helps; only a load table has any, others `otherwise`."""
-        return option if self.for_load else otherwise
+        """Return the option that helps; in a scenario only a load has any, others `otherwise`."""
+        return option if self.for_load or self.options.flags else otherwise
 
     def stop_if_refused(self) -> None:
         """Raise InputError with the complaints in the order of the file, at most eight."""
@@ -175,6 +194,9 @@ def _known_units() -> dict[str, Unit]:
 
 
 UNITS = _known_units()
+_BRACKETED = re.compile(r"\[([^\[\]()]*)\]|\(([^\[\]()]*)\)")
+# "current_m.A" and "current_.A" are what is left of current_mA, and no ampere.
+_DAMAGED = re.compile(r"(?:^|[_\s/,.:-])[mkuµμMn][_\s/,.:-]+$|_[/,.:-]$|[/,.:-]_$")
 # Capital MW may be mega or, in an all-capital header, milli: nobody knows, so nobody guesses.
 _ANY_CASE = {name.casefold(): unit for name, unit in UNITS.items() if name not in ("dC", "mW", "C")}
 
@@ -215,7 +237,9 @@ class Meaning:
 
 def find_unit(text: str) -> Unit | None:
     """Return the unit that a text such as "mA", "[°C]" or "km per h" spells, or None."""
-    plain = unicodedata.normalize("NFKC", text.replace("º", "°")).strip().strip("[]()").strip()
+    plain = unicodedata.normalize("NFKC", text.replace("º", "°")).strip()
+    if bracketed := _BRACKETED.fullmatch(plain):
+        plain = (bracketed.group(1) or bracketed.group(2) or "").strip()
     # speed_km_per_h and km/h are one spelling.
     plain = re.sub(r"[_ ]per[_ ]", "/", plain)
     if plain in UNITS:
@@ -225,14 +249,14 @@ def find_unit(text: str) -> Unit | None:
 
 def split_header(header: str) -> tuple[str, Unit | None]:
     """Return the naming part of a header and the unit in its brackets or at its end."""
-    inside = re.search(r"[\[(]([^\[\]()]*)[\])]\s*$", header)
-    if inside and (unit := find_unit(inside.group(1))):
+    inside = re.search(r"(?<![\[(])(?:\[([^\[\]()]*)\]|\(([^\[\]()]*)\))\s*$", header)
+    if inside and (unit := find_unit(inside.group(1) or inside.group(2) or "")):
         return header[: inside.start()], unit
     # The longest ending that is a unit: speed_km_h ends in "km_h", not in "h".
     starts = [0, *(cut.end() for cut in re.finditer(r"[_\s/,.:-]+", header))]
     for start in starts:
         if unit := find_unit(header[start:]):
-            return header[:start], unit
+            return (header, None) if _DAMAGED.search(header[:start]) else (header[:start], unit)
     return header, None
 
 

@@ -17,6 +17,7 @@ import numpy as np
 
 from sim.errors import InputError, place
 from sim.files.headers import BASE_UNIT, Findings, Meaning, TableOptions, find_unit, understand
+from sim.files.log_habits import decoded, one_record
 
 DELIMITERS = {"\t": "tabs", ";": "semicolons", ",": "commas"}
 HEADER_WITHIN = 40  # filled lines; a longer preamble is no preamble
@@ -66,7 +67,7 @@ def read_sheet(path: Path, options: TableOptions, findings: Findings) -> Sheet:
         findings.refuse(header_line, what + "is a comment, not a header")
     _check_preamble(filled[:at], header_line, len(names), delimiter, findings)
     findings.stop_if_refused()
-    below = filled[at + 1 :]
+    below = one_record(filled[at + 1 :], written, header_line, findings)
     units = _unit_row(below, names, delimiter)
     meanings = [understand(name, unit) for name, unit in zip(names, units, strict=True)]
     if any(units):
@@ -92,6 +93,8 @@ def _text(path: Path, findings: Findings) -> str:
     except (OSError, ValueError) as problem:
         reason = getattr(problem, "strerror", None) or problem
         raise InputError(f"{path}: can't be read: {reason}") from None
+    if encoding := findings.options.encoding:
+        return decoded(raw, encoding, path, findings.options.option("encoding"))
     if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         try:
             return raw.decode("utf-16").replace("\r\n", "\n").replace("\r", "\n")
@@ -206,6 +209,8 @@ def _unit_row(below: list[tuple[int, str]], names: list[str], delimiter: str) ->
     """Return the fields of a row of units right under the header, blanks where there is none."""
     none = [""] * len(names)
     fields = (_split(below[0][1], delimiter) or []) if below else []
+    if len(fields) > len(names) and not any(fields[len(names) :]):  # trailing delimiters
+        fields = fields[: len(names)]
     told = [field for field in fields if field]
     known = [field for field in told if find_unit(field)]
     # Most fields, not all: a column of remarks has no unit.
@@ -248,7 +253,8 @@ def _rows(
             fields = fields[:size]
         if fields == names:
             what = "the header appears again, a second record begins; part the file here"
-            findings.refuse(number, what)
+            option = findings.options.option("record", "2")
+            findings.refuse(number, what + (f", or say {option}" if findings.options.flags else ""))
         elif len(fields) == size:
             rows.append(fields)
             lines.append(number)
@@ -320,7 +326,8 @@ def _check_grouping(sheet: Sheet, numeric: list[int], mark: str, findings: Findi
         i, row = doubt
         other = "." if mark == "," else ","
         say = findings.advise(
-            f'say `[load] thousands = "{mark}"`, or "{other}" if it is the decimal mark',
+            f"say {findings.options.option('thousands', mark)}, or '{other}' if it is the decimal "
+            "mark",
             "write the numbers without marks for thousands",
         )
         what = f"found {sheet.columns[i][row]}, and nothing shows whether '{mark}' marks thousands"
@@ -367,6 +374,7 @@ def not_a_number(text: str, decimal: str, findings: Findings) -> str:
     what = f"found '{text}'" if text else "found nothing"
     what += f"; accepted: in every row a finite number such as 12{decimal}4"
     marked = _MARKED.fullmatch(text.translate(_ODD_SPACES))
-    if marked and findings.for_load:
-        what += f"; if '{marked.group(1)}' marks thousands, say so by `[load] thousands`"
+    if marked:
+        option = findings.options.option("thousands")
+        what += findings.advise(f"; if '{marked.group(1)}' marks thousands, say so by {option}", "")
     return what

@@ -18,7 +18,7 @@ from sim.units import SECONDS_PER_HOUR
 # Assumed, wide on purpose: they catch a wrong unit or a missing-value code, not a hard day.
 PLAUSIBLE = {
     "power": (-1e7, 1e7),
-    "current": (-1e5, 1e5),
+    "current": (-3000.0, 3000.0),  # milliamperes under a header of amperes are soon beyond
     "speed": (0.0, 150.0),
     "voltage": (-10.0, 2000.0),
     "temperature": (-60.0, 200.0),
@@ -30,6 +30,7 @@ PLAUSIBLE = {
 GAP_MIN_S = 60.0
 GAP_STEPS = 5.0  # times the usual step
 MOST_NOTES = 8
+LEAST_WHOLE = 5  # different whole numbers; fewer show no habit
 INT16_SPAN = 65536.0
 WRAP_SHARE = 0.93  # of the span; the true step is then below 7 % of it
 # Assumed: positive values this small beside the negative ones are a sensor's offset at rest
@@ -64,6 +65,7 @@ def check(readings: list[Reading], lines: np.ndarray, discharge: str, findings: 
     """
     for reading in readings:
         _range(reading, lines, findings)
+        _lone_decimals(reading, lines, findings)
         if reading.meaning.quantity == "voltage":
             _dropouts(reading, lines, findings)
         if reading.meaning.quantity == "current" and reading.required:
@@ -93,6 +95,20 @@ def _range(reading: Reading, lines: np.ndarray, findings: Findings) -> None:
         what += " (a sensor below zero that overflowed, tenths of a degree, or kelvin?)"
     more = f"; and {outside.size - 1} more rows" if outside.size > 1 else ""
     findings.refuse(int(lines[first]), what + more, reading.header)
+
+
+def _lone_decimals(reading: Reading, lines: np.ndarray, findings: Findings) -> None:
+    """Tell of the one field with a decimal mark in a column of whole numbers: 2.25 among 225."""
+    if reading.meaning.quantity not in BASE_UNIT:
+        return
+    marked = [i for i, text in enumerate(reading.texts) if "." in text or "," in text]
+    whole = {text for text in reading.texts if text.lstrip("+-").isdigit()}
+    if len(marked) == 1 and len(whole) >= LEAST_WHOLE:
+        text = reading.texts[marked[0]]
+        what = (
+            f"column '{reading.header}' holds {text} among whole numbers alone; read as it stands"
+        )
+        findings.warn("number", int(lines[marked[0]]), what)
 
 
 def _dropouts(reading: Reading, lines: np.ndarray, findings: Findings) -> None:
@@ -160,8 +176,9 @@ def _sign(
 
 def _other_way(discharge: str, findings: Findings) -> str:
     if discharge == "negative":
-        return 'leave `[load] discharge = "negative"` out'
-    return findings.advise('say `[load] discharge = "negative"`', "turn the sign round")
+        return f"leave {findings.options.option('discharge', 'negative')} out"
+    option = findings.options.option("discharge", "negative")
+    return findings.advise(f"say {option}", "turn the sign round")
 
 
 def _sign_by_state(
@@ -175,7 +192,7 @@ def _sign_by_state(
     state = next((r for r in readings if r.meaning.quantity == "state"), None)
     if state is None:
         return False
-    kinds = {text: _direction(text) for text in set(state.texts)}
+    kinds = {text: direction(text) for text in set(state.texts)}
     way = np.array([kinds[text] for text in state.texts])
     notable = np.abs(reading.values) > 0.01 * np.abs(reading.values).max()
     out, back = (reading.values[notable & (way == side)] for side in (1, -1))
@@ -188,6 +205,8 @@ def _sign_by_state(
         what = f"found {reading.texts[at]} while '{state.header}' says '{state.texts[at]}', the "
         what += "sign that discharging rows carry too; accepted: charge and discharge of "
         what += "opposite sign"
+        if findings.options.flags:
+            what += f", or {findings.options.option('discharge', 'by-state')}"
         findings.refuse(int(lines[at]), what, reading.header)
     elif out_sign < 0 or back_sign > 0:
         at = np.flatnonzero(notable & (way != 0) & (np.sign(reading.values) != way))[0]
@@ -197,7 +216,8 @@ def _sign_by_state(
     return out_sign != 0 or back_sign != 0
 
 
-def _direction(text: str) -> int:
+def direction(text: str) -> int:
+    """Return 1 for words that say discharging, -1 for charging, 0 for neither."""
     if _DISCHARGING.search(text):
         return 1
     return -1 if _CHARGING.search(text) else 0
@@ -278,15 +298,22 @@ def _written_edges(seconds: np.ndarray, readings: list[Reading]) -> np.ndarray:
     return inner if inner.size and flat.all() else np.array([], dtype=int)
 
 
+def gap_rows(seconds: np.ndarray) -> np.ndarray:
+    """Return the rows (integers) after which a regular record pauses."""
+    steps = np.diff(seconds)
+    if not is_regular(steps):
+        return np.array([], dtype=int)
+    usual_s = float(np.median(steps))
+    return np.flatnonzero((steps > GAP_STEPS * usual_s) & (steps > GAP_MIN_S))
+
+
 def gaps(
     seconds: np.ndarray, lines: np.ndarray, readings: list[Reading], findings: Findings
 ) -> None:
     """Warn where a regular record pauses; between legs of unequal length nothing is a gap."""
+    found = gap_rows(seconds)
     steps = np.diff(seconds)
-    if not is_regular(steps):
-        return
-    usual_s = float(np.median(steps))
-    found = np.flatnonzero((steps > GAP_STEPS * usual_s) & (steps > GAP_MIN_S))
+    usual_s = float(np.median(steps)) if steps.size else 0.0
     for i in found[:MOST_NOTES]:
         what = f"{steps[i]:g} s without a row, against {usual_s:g} s usually; "
         what += f"the values of line {int(lines[i])} hold over it"

@@ -23,6 +23,8 @@ from sim.files.headers import (
     TableOptions,
     find_unit,
 )
+from sim.files.log_direction import holes, sign_by_state
+from sim.files.log_habits import carried
 from sim.files.sheet import DELIMITERS, Sheet, decimal_mark, not_a_number, numbers, read_sheet
 from sim.files.suspicions import Reading
 
@@ -30,6 +32,7 @@ __all__ = ["Column", "Note", "Table", "TableOptions", "load_column", "read_table
 
 AS_WRITTEN = TableOptions()
 THOUSANDS = (".", ",", "'", " ", "_")
+DISCHARGES = ("positive", "negative", "by state")
 LOAD_UNITS = ("W", "kW", "A", "mA", "m/s", "km/h", "mph")
 
 
@@ -46,6 +49,7 @@ class Column:
     quantity: str
     unit: str
     values: np.ndarray
+    texts: tuple[str, ...] = ()  # of a column of words alone, one a row
 
 
 @dataclass(frozen=True)
@@ -79,10 +83,11 @@ def read_table(path: Path, wanted: tuple[str, ...], options: TableOptions = AS_W
     what is accepted. Columns that are not wanted may have blanks. A voltage that is zero
     throughout, or for a single row, is NaN even where wanted, and a note says so.
     """
-    findings = Findings(path, for_load=any(quantity in wanted for quantity in LOADS))
+    findings = Findings(path, any(quantity in wanted for quantity in LOADS), options)
     _check_options(options, path)
     sheet = read_sheet(path, options, findings)
     required = _resolve(sheet, wanted, options, findings)
+    held = carried(sheet.meanings, sheet.columns)
     time_at = clocks.choose(sheet.meanings, sheet.columns, options, findings, sheet.header_line)
     # May drop rows, so nothing may keep fields or lines of the sheet from before it.
     stamps = _stamps(sheet, time_at, findings)
@@ -97,6 +102,8 @@ def read_table(path: Path, wanted: tuple[str, ...], options: TableOptions = AS_W
         for i in range(len(sheet.meanings))
         if i not in time_at
     ]
+    if options.discharge == "by state":
+        sign_by_state(readings, sheet.lines, sheet.header_line, findings)
     # Before rows are merged: a mean would hide a wrapped or dropped-out sample, and its line.
     suspicions.check(readings, sheet.lines, options.discharge, findings)
     findings.stop_if_refused()
@@ -112,6 +119,7 @@ def read_table(path: Path, wanted: tuple[str, ...], options: TableOptions = AS_W
         f"{DELIMITERS[sheet.delimiter]}, decimal {'comma' if decimal == ',' else 'point'}, header "
         f"on line {sheet.header_line}; time from {times.what}; {len(time_s)} rows, lines "
         f"{lines[0]} to {lines[-1]}, {time_s[-1]:g} s; each value holds until the next row"
+        f"{', a blank field keeps the value before' if held else ''}"
     )
     return Table(
         path=path,
@@ -119,7 +127,7 @@ def read_table(path: Path, wanted: tuple[str, ...], options: TableOptions = AS_W
         start_clock_s=times.start_clock_s,
         is_clock=times.is_clock,
         lines=lines,
-        columns=tuple(_column(reading) for reading in readings),
+        columns=tuple(_column(reading, starts) for reading in readings),
         notes=tuple(sorted(findings.notes, key=lambda note: note.line)),
         rule=rule,
         header_line=sheet.header_line,
@@ -137,15 +145,17 @@ def load_column(table: Table, options: TableOptions = AS_WRITTEN) -> Column:
         loads = [column for column in table.columns if column.header == options.column.strip()]
         if len(loads) == 1 and loads[0].quantity not in LOADS:
             what = f"column '{loads[0].header}' is {loads[0].quantity}, not power, current or speed"
-            raise InputError(f"{where}: {what}; if it is, say its unit by `[load] unit`")
+            raise InputError(f"{where}: {what}; if it is, say its unit by {options.option('unit')}")
     if len(loads) == 1:
         return loads[0]
     if loads:
         choices = ", ".join(f"'{column.header}' ({column.quantity})" for column in loads)
-        what = f"several columns could be the load: {choices}; name one by `[load] column`"
+        what = (
+            f"several columns could be the load: {choices}; name one by {options.option('column')}"
+        )
     else:
         what = _none_of(LOADS, [column.header for column in table.columns])
-        what += "; or name a column by `[load] column` and its `unit`"
+        what += f"; or name a column by {options.option('column')} and its `unit`"
     raise InputError(f"{where}: {what}")
 
 
@@ -156,12 +166,13 @@ def _none_of(wanted: tuple[str, ...], found: list[str]) -> str:
 
 
 def _check_options(options: TableOptions, path: Path) -> None:
-    if options.discharge not in ("positive", "negative"):
-        what = f"`[load] discharge` is '{options.discharge}'; known: positive, negative"
-        raise InputError(f"{path}: {what}")
+    if options.discharge not in DISCHARGES:
+        what = f"{options.option('discharge')} is '{options.discharge}'; known: "
+        raise InputError(f"{path}: {what}{', '.join(DISCHARGES)}")
     if options.thousands is not None and options.thousands not in THOUSANDS:
         known = " ".join(f'"{mark}"' for mark in THOUSANDS)
-        raise InputError(f"{path}: `[load] thousands` is '{options.thousands}'; known: {known}")
+        what = f"{options.option('thousands')} is '{options.thousands}'; known: {known}"
+        raise InputError(f"{path}: {what}")
 
 
 def _resolve(
@@ -177,7 +188,7 @@ def _resolve(
         meanings[chosen] = _with_unit(meanings[chosen], sheet.header_line, options, findings)
         if meanings[chosen].quantity not in wanted and not findings.complaints:
             what = f"is {meanings[chosen].quantity}; accepted: {' or '.join(LOADS)}; if it is one, "
-            what += "say its unit by `[load] unit`"
+            what += f"say its unit by {options.option('unit')}"
             findings.refuse(sheet.header_line, what, meanings[chosen].header)
     # A grade or a height beside the chosen load is still used, a second current is not.
     required = {
@@ -195,7 +206,8 @@ def _resolve(
             what = f"column '{meaning.header}' doesn't say its unit; it is not used"
             findings.warn("unit", sheet.header_line, what)
             continue
-        unit = findings.advise(", or say `[load] unit`" if group == LOADS else "", "")
+        say = f", or say {options.option('unit')}"
+        unit = findings.advise(say if group == LOADS else "", "")
         what = f"a {meaning.quantity} without a unit; name it {TELLABLE[meaning.quantity]}{unit}"
         findings.refuse(sheet.header_line, what, sheet.headers[i])
     if wanted and not required and not findings.complaints:
@@ -209,8 +221,8 @@ def _chosen(sheet: Sheet, options: TableOptions, findings: Findings) -> int | No
         hits = [i for i, header in enumerate(sheet.headers) if header == options.column.strip()]
         if len(hits) != 1:
             hint = nearest(options.column, sheet.headers) if not hits else ""
-            what = f"{len(hits)} columns are named '{options.column}' (`[load] column`){hint}"
-            findings.refuse(sheet.header_line, what)
+            what = f"{len(hits)} columns are named '{options.column}'"
+            findings.refuse(sheet.header_line, f"{what} ({options.option('column')}){hint}")
             findings.stop_if_refused()
         return hits[0]
     if options.unit is None:
@@ -218,7 +230,8 @@ def _chosen(sheet: Sheet, options: TableOptions, findings: Findings) -> int | No
     loads = [i for i, meaning in enumerate(sheet.meanings) if meaning.quantity in LOADS]
     if len(loads) != 1:
         found = ", ".join(f"'{sheet.headers[i]}'" for i in loads) or "none"
-        what = f"`[load] unit` is for one load column, found: {found}; name it by `[load] column`"
+        what = f"{options.option('unit')} is for one load column, found: {found}; name it by "
+        what += options.option("column")
         findings.refuse(sheet.header_line, what)
         findings.stop_if_refused()
     return loads[0]
@@ -229,17 +242,18 @@ def _with_unit(meaning: Meaning, line: int, options: TableOptions, findings: Fin
     if options.unit is None:
         if meaning.unit is None or meaning.quantity not in BASE_UNIT:
             known = ", ".join(LOAD_UNITS)
-            what = f"its unit is not told; say `[load] unit`, one of {known}"
+            what = f"its unit is not told; say {options.option('unit')}, one of {known}"
             findings.refuse(line, what, meaning.header)
         return meaning
     unit = find_unit(options.unit)
     if unit is None or unit.quantity not in LOADS:
         known = ", ".join(LOAD_UNITS)
-        findings.refuse(line, f"`[load] unit` is '{options.unit}'; known: {known}", meaning.header)
+        what = f"{options.option('unit')} is '{options.unit}'; known: {known}"
+        findings.refuse(line, what, meaning.header)
         return meaning
     if meaning.unit is not None and meaning.unit != unit:
         what = f"column '{meaning.header}' names the unit {meaning.unit.text}; it was read as "
-        findings.warn("unit", line, f"{what}{unit.text} because `[load] unit` says so")
+        findings.warn("unit", line, f"{what}{unit.text} because {options.option('unit')} says so")
     return replace(meaning, unit=unit, quantity=unit.quantity)
 
 
@@ -293,6 +307,8 @@ def _times(
         times = clocks.from_numbers(values, unit, meaning.header)
     if times is None:
         return None
+    if options.samples_per_second is not None and decimal is not None:
+        holes(values, sheet.lines, findings)
     return replace(times, seconds=clocks.run_on(times, sheet.lines, meaning.header, findings))
 
 
@@ -328,9 +344,10 @@ def _group_means(values: np.ndarray, starts: np.ndarray) -> np.ndarray:
     return np.where(counts > 0, sums / np.maximum(counts, 1.0), np.nan)
 
 
-def _column(reading: Reading) -> Column:
+def _column(reading: Reading, starts: np.ndarray) -> Column:
     meaning = reading.meaning
     if meaning.quantity in BASE_UNIT and meaning.unit is not None:
         return Column(meaning.header, meaning.quantity, BASE_UNIT[meaning.quantity], reading.values)
     quantity = "state" if meaning.quantity == "state" else "unknown"
-    return Column(meaning.header, quantity, "", reading.values)
+    texts = tuple(reading.texts[i] for i in starts) if quantity == "state" else ()
+    return Column(meaning.header, quantity, "", reading.values, texts)

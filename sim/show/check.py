@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
 
 import numpy as np
 
@@ -69,7 +68,7 @@ def _load(case: Case) -> str:
     times = "" if wanted.repeat == 1 else f", {wanted.repeat} times over"
     scaled = "" if wanted.scale == 1.0 else f", scaled by {wanted.scale:g}"
     return (
-        f"'{case.load_file.column}' of {Path(wanted.profile).name} as {case.load_file.quantity}"
+        f"'{case.load_file.column}' of {case.load_file.source} as {case.load_file.quantity}"
         f"{times}{scaled}: {when}, {load.value.min():.1f} to {load.value.max():.1f} {unit}, "
         f"{amount_h:.1f} {unit}h net, {len(case.legs.start_s)} steps of constant load"
     )
