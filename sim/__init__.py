@@ -5,7 +5,8 @@ Inside: s, V, A, W, J, ohm, K and a state of charge from 0 to 1. Files and peopl
 degrees Celsius, Ah, Wh and percent; the conversion stands at that edge only.
 
 Reading order, which is also the order of imports (low to high):
-errors, units -> physics -> drive -> integrate -> judge -> files -> ask -> show -> cli
+errors, units -> physics -> drive -> integrate -> judge -> files -> fit -> ask -> show ->
+commands -> cli
 """
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"

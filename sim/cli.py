@@ -10,10 +10,15 @@ import typer
 
 from sim import __version__
 from sim.commands.check import check
+from sim.commands.compare import compare
+from sim.commands.fit import fit
 from sim.commands.headroom import headroom
+from sim.commands.new import new
 from sim.commands.shell import INTERRUPTED, NO, UNUSABLE, YES, forget_output
 from sim.commands.simulate import simulate
+from sim.commands.size import size
 from sim.commands.sweep import sweep
+from sim.commands.wiring import wiring
 from sim.errors import InputError, StillairError
 
 # typer gives its base of wrong options and missing arguments no public name.
@@ -28,7 +33,7 @@ app = typer.Typer(
     help="Is passive cooling enough for this battery pack, by how much, and what gives first? "
     "Exit codes: 0 yes, 1 a limit is crossed, 2 the input can't be used, 130 interrupted.",
 )
-for command in (simulate, check, sweep, headroom):
+for command in (simulate, check, fit, compare, sweep, headroom, wiring, size, new):
     app.command()(command)
 
 
@@ -56,6 +61,15 @@ def _complain(problem: StillairError) -> None:
         typer.echo(whole, err=True)
 
 
+def _hint_at_minus(problem: Any) -> None:
+    """Say how a negative number is given, where one was taken for an option."""
+    if str(getattr(problem, "option_name", ""))[1:2].isdigit():
+        typer.echo(
+            "A negative number has to be the value of an option: --ambient -10 or --ambient=-10.",
+            err=True,
+        )
+
+
 def main() -> None:
     """Run the command line; every error ends in one sentence and its exit code."""
     for stream in (sys.stdout, sys.stderr):
@@ -68,6 +82,7 @@ def main() -> None:
         code = UNUSABLE
     except UsageError as problem:
         problem.show()
+        _hint_at_minus(problem)
         code = UNUSABLE
     except ArithmeticError as problem:
         typer.echo(f"No answer: {problem}", err=True)

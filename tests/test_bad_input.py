@@ -83,7 +83,10 @@ IN_THE_SCENARIO = [
     # What is missing.
     ({"title": GONE}, "title is missing; give text in quotes"),
     ({"pack": GONE}, "[pack] is missing; it needs series, parallel"),
-    ({"load": GONE}, "[load] is missing; it needs profile"),
+    (
+        {"load": GONE},
+        "[load] is missing; it needs profile or route, or give [[leg]] tables",
+    ),
     ({"cell": GONE}, "[cell] is missing; give a table"),
     (
         {"ambient": GONE},

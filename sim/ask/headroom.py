@@ -20,6 +20,7 @@ from sim.ask.candidates import AUDIT, NO_ANSWER, Base, Row, observe, run_one, sc
 from sim.ask.simulate import Result, simulate
 from sim.drive.legs import Load, legs
 from sim.errors import InputError
+from sim.files.built_case import refuse_built
 from sim.files.case import MOST_DAYS, MOST_ROWS, Case, assemble
 from sim.files.scenario_schema import AmbientTable, LoadTable
 from sim.files.weather_file import COLDEST_C, WARMEST_C
@@ -365,6 +366,7 @@ def headroom(
     be used, ArithmeticError where the day as it is can't be run.
     """
     base = Base(content, path, assemble(content, path))
+    refuse_built(base.case.scenario, path, "headroom")
     jobs = {
         "load_scale": executor.submit(load_scale, base),
         "ambient_shift_K": executor.submit(air, base, "ambient_shift_K", warmer=True),

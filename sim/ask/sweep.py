@@ -19,6 +19,7 @@ from sim.ask.axes import MOST_CANDIDATES, PARALLEL, Axis, Changes, must_hold_num
 from sim.ask.candidates import Base, Row, run_one, value_of, varied
 from sim.ask.simulate import Result, simulate
 from sim.errors import InputError
+from sim.files.built_case import refuse_built
 from sim.files.case import assemble
 
 
@@ -148,6 +149,7 @@ def plan_of(content: dict[str, Any], path: Path, axes: Sequence[Axis]) -> Plan:
     named = [[(axis.key, value) for value in axis.values] for axis in axes]
     candidates = tuple(itertools.product(*named))
     base = Base(content, path, assemble(replaced(content, candidates[0]), path))
+    refuse_built(base.case.scenario, path, "sweep")
     for column in named:
         kept = [first for first in candidates[0] if first[0] != column[-1][0]]
         varied(base, (*kept, column[-1]))

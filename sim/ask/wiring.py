@@ -34,6 +34,7 @@ from sim.ask.wiring_checks import (
     temperatures,
 )
 from sim.errors import InputError
+from sim.files.built_case import refuse_built
 from sim.files.case import Case
 from sim.files.wiring_schema import WARN_LINK_MM2, FuseTable
 from sim.integrate import march
@@ -91,6 +92,7 @@ def wiring(case: Case, progress: Callable[[float], None] | None = None) -> Wirin
     """
     _check(case)
     scenario, pack = case.scenario, case.plant.pack
+    refuse_built(case.scenario, case.path, "wiring")
     run = simulate(case, progress=progress)
     day, out = day_of(run.series, pack.parallel, pack.packs), _one_out(case)
     conductors = tuple(conductor_of(table, day) for table in scenario.conductor)

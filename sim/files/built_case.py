@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,6 +54,16 @@ class BuiltCase:
 def is_built(scenario: ScenarioTable) -> bool:
     """Return whether a scenario says anything of the pack as it is built."""
     return any(getattr(scenario, name) is not None for name in TABLES)
+
+
+def refuse_built(scenario: ScenarioTable, path: Path, command: str) -> None:
+    """Raise InputError where a scenario says anything of the pack as it is built."""
+    said = next((name for name in TABLES if getattr(scenario, name) is not None), None)
+    if said is not None:
+        raise InputError(
+            f"{command} knows identical cells only, and {path} has [{said}]; accepted: a scenario "
+            f"without {', '.join(TABLES)}, or simulate"
+        )
 
 
 def built_case(case: Case) -> BuiltCase:
@@ -146,7 +157,7 @@ def _assumptions(case: Case, cells: Resolved) -> list[str]:
     if layout is not None and layout.model == "places":
         said.append(
             "three places, centre, edge and corner, stand for all cells and hand each other no "
-            "heat, so that the hottest is put too hot rather than too cool"
+            "heat: the hottest comes out too hot rather than too cool, to 1 % of its rise"
         )
     if scenario.busbar is None:
         said.append("busbars within a group have no resistance ([busbar] is left out)")

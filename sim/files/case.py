@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.drive.days import daily
 from sim.drive.legs import Legs, Load, legs, repeated
 from sim.drive.weather import Weather
 from sim.errors import InputError
@@ -139,15 +140,15 @@ def read_case(path: Path) -> Case:
 
 def _same_day(one: ScenarioTable, other: ScenarioTable) -> bool:
     """Return whether all that load and weather are made from is the same."""
-    tables = ("load", "vehicle", "ambient", "enclosure")
+    tables = ("load", "leg", "vehicle", "ambient", "enclosure", "charger")
     return all(getattr(one, table) == getattr(other, table) for table in tables)
 
 
 def _same_load_file(one: ScenarioTable, other: ScenarioTable) -> bool:
     """Return whether the load's file is the same and read alike, however often it is driven."""
-    after = {"repeat", "scale", "rest_after_h"}
+    after = {"repeat", "scale", "rest_after_h", "days"}
     alike = one.load.model_dump(exclude=after) == other.load.model_dump(exclude=after)
-    return alike and one.vehicle == other.vehicle
+    return alike and one.leg == other.leg and one.vehicle == other.vehicle
 
 
 def _named_files(
@@ -180,14 +181,20 @@ def _whole_load(scenario: ScenarioTable, load_file: LoadFile, path: Path) -> Loa
     """Return the load repeated, scaled and with its rest; refuse what no run could hold."""
     wanted, once = scenario.load, load_file.load
     rest_s = wanted.rest_after_h * SECONDS_PER_HOUR
-    days = (float(once.edge_s[-1]) * wanted.repeat + rest_s) / SECONDS_PER_DAY
-    rows = len(once.value) * wanted.repeat
+    days = (float(once.edge_s[-1]) * wanted.repeat + rest_s) / SECONDS_PER_DAY + wanted.days - 1
+    rows = len(once.value) * wanted.repeat * wanted.days
     if days > MOST_DAYS or rows > MOST_ROWS:
         raise InputError(
             f"{path}: [load] lasts {days:.6g} days in {rows} rows, {wanted.repeat} times its file; "
             f"accepted: up to {MOST_DAYS} days and {MOST_ROWS} rows"
         )
-    return repeated(once, wanted.repeat, wanted.scale, rest_s)
+    whole = repeated(once, wanted.repeat, wanted.scale, rest_s)
+    if wanted.days == 1 and scenario.charger is None:
+        return whole
+    try:
+        return daily(whole, wanted.days)
+    except ValueError as problem:
+        raise InputError(f"{path}: [load] {problem}; accepted with days: up to 24 h") from None
 
 
 def _notes(

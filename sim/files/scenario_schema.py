@@ -2,31 +2,26 @@
 
 from __future__ import annotations
 
-import re
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import Field, model_validator
 
+from sim.files.built_schema import (
+    BoardTable,
+    BusbarTable,
+    ChargerTable,
+    ControllerTable,
+    FaultTable,
+    LayoutTable,
+    SpreadTable,
+    UnitTable,
+)
 from sim.files.cell_schema import Ampere, CellVolt, Celsius, FileName, Strict, Words
+from sim.files.clock_keys import Clock, seconds_of_clock
+from sim.files.leg_schema import LegTable
 from sim.files.toml import shown
+from sim.files.wiring_schema import ConductorTable, FuseTable, WiringTable
 
-
-def seconds_of_clock(text: str) -> float:
-    """Return the second of the day of "06:30" or "06:30:15"; raise ValueError otherwise."""
-    found = re.fullmatch(r"(\d{1,2}):(\d{2})(?::(\d{2}))?", text.strip())
-    if found:
-        hour, minute, second = int(found[1]), int(found[2]), int(found[3] or 0)
-        if hour < 24 and minute < 60 and second < 60:
-            return 3600.0 * hour + 60.0 * minute + second
-    raise ValueError(f'is {shown(text)}; accepted: a clock time such as "06:30" or "06:30:15"')
-
-
-def _clock(text: str) -> str:
-    seconds_of_clock(text)
-    return text
-
-
-Clock = Annotated[str, AfterValidator(_clock)]
 Share = Annotated[float, Field(ge=0, le=1)]
 AirC = Annotated[float, Field(ge=-50, le=70)]
 Watt = Annotated[float, Field(ge=0, le=1e5)]
@@ -54,14 +49,31 @@ class TableColumns(Strict):
 
 
 class LoadTable(TableColumns):
-    """[load]"""
+    """[load]: a profile, or a route; or neither where [[leg]] tables say the day."""
 
-    profile: FileName
+    profile: FileName | None = None
+    route: FileName | None = None
+    speed_km_h: float | None = Field(default=None, gt=0, le=150)
+    smooth_height_m: float = Field(default=100.0, ge=0, le=10_000)
+    smooth_speed_s: float = Field(default=5.0, ge=0, le=600)
     repeat: int = Field(default=1, ge=1, le=1000)
     start: Clock | None = None
     scale: float = Field(default=1.0, ge=0, le=1000)
     discharge: Literal["positive", "negative"] = "positive"
     rest_after_h: float = Field(default=0.0, ge=0, le=240)
+    days: int = Field(default=1, ge=1, le=366)
+
+    @model_validator(mode="after")
+    def _keys_of_its_kind(self) -> LoadTable:
+        if self.profile is not None and self.route is not None:
+            raise ValueError("give profile or route, one of the two")
+        of_route = {"speed_km_h", "smooth_height_m", "smooth_speed_s"}
+        of_profile = {*TableColumns.model_fields, "discharge"}
+        belongs = [("route", of_route, self.route), ("profile", of_profile, self.profile)]
+        for owner, keys, given in belongs:
+            if given is None and (vain := sorted(keys & self.model_fields_set)):
+                raise ValueError(f"{vain[0]} belongs to a {owner}, and there is none")
+        return self
 
 
 class VehicleTable(Strict):
@@ -169,13 +181,34 @@ class ScenarioTable(Strict):
     title: Words = Field(min_length=1)
     cell: dict[str, Any]
     pack: PackTable
-    load: LoadTable
+    load: LoadTable = LoadTable()
+    leg: list[LegTable] | None = Field(default=None, min_length=1)
     vehicle: VehicleTable | None = None
     ambient: AmbientTable
     cooling: CoolingTable = CoolingTable()
     enclosure: EnclosureTable | None = None
     limits: LimitsTable = LimitsTable()
     start: StartTable = StartTable()
+    spread: SpreadTable | None = None
+    fault: list[FaultTable] | None = Field(default=None, min_length=1)
+    busbar: BusbarTable | None = None
+    layout: LayoutTable | None = None
+    controller: ControllerTable | None = None
+    board: BoardTable | None = None
+    unit: list[UnitTable] | None = Field(default=None, min_length=1)
+    charger: ChargerTable | None = None
+    conductor: list[ConductorTable] = Field(default=[], max_length=200)
+    fuse: FuseTable | None = None
+    wiring: WiringTable = WiringTable()
+
+    @model_validator(mode="after")
+    def _one_load(self) -> ScenarioTable:
+        of_file = self.load.profile or self.load.route
+        if of_file is None and self.leg is None:
+            raise ValueError("[load] is missing; it needs profile or route, or give [[leg]] tables")
+        if of_file is not None and self.leg is not None:
+            raise ValueError(f"[load] names {of_file}, so there is no place for [[leg]]; give one")
+        return self
 
     @model_validator(mode="after")
     def _cell_names_profile(self) -> ScenarioTable:

@@ -71,7 +71,9 @@ def quantity_of(thresholds, seen, k):
         return seen[p, q]
     worst = seen[0, q]
     for other in range(1, seen.shape[0]):
-        worst = max(worst, seen[other, q]) if thresholds.sign[k] > 0.0 else min(worst, seen[other, q])
+        worst = (
+            max(worst, seen[other, q]) if thresholds.sign[k] > 0.0 else min(worst, seen[other, q])
+        )
     return worst
 
 

@@ -27,7 +27,14 @@ OURS = frozenset(
         "sweep.csv",
         "sweep.png",
         "candidates.jsonl",
+        "cells.csv",
+        "pack-map.png",
+        "conductors.csv",
+        "wiring.png",
+        "compare.csv",
+        "compare.png",
         "headroom.png",
+        "size.png",
     }
 )
 
