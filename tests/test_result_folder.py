@@ -38,6 +38,7 @@ SUMMARY = [
     "verdict",
     "limits",
     "bad_end",
+    "one_pack_out",
     "energy",
     "end",
     "peak",

@@ -26,6 +26,7 @@ EXPECTED = {
     ),
 }
 SCENARIOS = sorted(EXPECTED)
+AS_BUILT = {"orchard-cart-as-built"}
 
 
 @functools.cache
@@ -50,7 +51,21 @@ def hottest_C(result: Result) -> float:
 
 
 def test_every_example_has_an_expected_verdict():
-    assert {path.stem for path in FOLDER.glob("*.toml")} == set(EXPECTED)
+    assert {path.stem for path in FOLDER.glob("*.toml")} == set(EXPECTED) | AS_BUILT
+
+
+def test_the_cart_as_built_stays_cool_for_three_days_and_is_charged_every_night(tmp_path):
+    out = tmp_path / "out"
+    code, words, _ = answer("simulate", FOLDER / "orchard-cart-as-built.toml", "--out", out)
+    said = json.loads((out / "summary.json").read_text())
+
+    assert (code, words.startswith("Stays cool: hottest core ")) == (0, True)
+    assert [window["never"] for window in said["charging"]] == [False, False, False]
+    assert all(window["full"] for window in said["charging"])
+    assert said["repeats_from_day"] == 2
+    assert {board["answer"] for board in said["boards"]} == {"will not trip"}
+    assert max(said["audit"]["balances"].values()) < 1e-5
+    assert {path.name for path in out.iterdir()} >= {"cells.csv", "overview.png", "events.csv"}
 
 
 @pytest.mark.parametrize("name", SCENARIOS)
