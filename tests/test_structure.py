@@ -54,7 +54,7 @@ DIMENSIONLESS = {
 PLACES = {"i", "k", "limit", "kind", "which", "steps", "last", "halves", "leg"}
 RECORDS = {
     *("plant", "pack", "cell", "film", "box", "grid", "limits", "legs", "leg", "seen", "book"),
-    *("heating", "step", "stops", "kept", "a", "passed_on", "halfway"),
+    *("heating", "step", "stops", "kept", "a", "passed_on", "halfway", "room", "source", "target"),
     "wire",
 }
 STATES = {

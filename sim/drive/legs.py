@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.drive.weather import Weather
-from sim.physics.compiled import compiled
+from sim.physics.compiled import bare
 from sim.physics.pack import share
 from sim.physics.plant import Leg
 
@@ -44,7 +44,7 @@ class Legs(NamedTuple):
     sun_W_s: NDArray[np.float64]
 
 
-@compiled
+@bare
 def leg_at(legs, pack, i):
     """Return leg `i` as one cell of `pack` sees it."""
     return Leg(

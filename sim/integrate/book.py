@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.integrate.trace import Spell
-from sim.physics.compiled import compiled, compiled_apart
+from sim.physics.compiled import bare, bare_apart
 from sim.physics.limits import COUNT
 
 Floats = NDArray[np.float64]
@@ -40,7 +40,7 @@ def empty_book(capacity: int) -> Book:
     )
 
 
-@compiled
+@bare
 def begin_spell(book, limit, time_s, margin):
     """Begin a spell beyond a limit, unless one is open."""
     if book.open_at[limit] >= 0:
@@ -55,7 +55,7 @@ def begin_spell(book, limit, time_s, margin):
         book.spells[place, MARGIN] = margin
 
 
-@compiled
+@bare
 def end_spell(book, limit, time_s):
     """End the open spell of a limit, if there is one."""
     place = book.open_at[limit]
@@ -64,7 +64,7 @@ def end_spell(book, limit, time_s):
     book.open_at[limit] = -1
 
 
-@compiled
+@bare
 def lowest(book, time_s, margin):
     """Take worst values only."""
     for limit in range(COUNT):
@@ -73,7 +73,7 @@ def lowest(book, time_s, margin):
             book.worst_s[limit] = time_s
 
 
-@compiled_apart
+@bare_apart
 def levels(book, time_s, margin):
     """Begin or end spells by the sign of each margin."""
     for limit in range(COUNT):
@@ -83,7 +83,7 @@ def levels(book, time_s, margin):
             end_spell(book, limit, time_s)
 
 
-@compiled
+@bare
 def enter(book, time_s, margin):
     """Take the margins at an edge of the load; return whether any limit is or was beyond.
 
@@ -99,7 +99,7 @@ def enter(book, time_s, margin):
     return beyond
 
 
-@compiled
+@bare
 def unclear(earlier, before, halfway, after):
     """Return whether any limit may be passed or met again within a step.
 

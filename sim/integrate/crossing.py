@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.integrate.step import advance
-from sim.physics.compiled import compiled, compiled_apart
+from sim.physics.compiled import bare, bare_apart
 from sim.physics.limits import Limits, margins
 from sim.physics.plant import CORE, SOC, Leg, Plant, terminals
 
@@ -35,7 +35,7 @@ class Step(NamedTuple):
     scratch_margin: Floats
 
 
-@compiled_apart
+@bare_apart
 def margin_after(step, length_s, limit):
     """Return one margin after a step of `length_s` [s]."""
     y = step.y
@@ -50,7 +50,7 @@ def margin_after(step, length_s, limit):
     return step.scratch_margin[limit]
 
 
-@compiled_apart
+@bare_apart
 def crossing_s(step, limit, low_s, low, high_s, high):
     """Return how long after the step's begin a margin changes sign between `low_s` and `high_s`.
 
@@ -73,7 +73,7 @@ def crossing_s(step, limit, low_s, low, high_s, high):
     return low_s if low == 0.0 else 0.5 * (low_s + high_s)
 
 
-@compiled_apart
+@bare_apart
 def bottom(step, limit, from_s, to_s):
     """Return where between two lengths of the step a margin is least [s], and the least margin.
 
@@ -94,7 +94,7 @@ def bottom(step, limit, from_s, to_s):
     return (c, at_c) if at_c < at_d else (d, at_d)
 
 
-@compiled
+@bare
 def may_dip(fall, enters, leaves):
     """Return whether a margin may reach below zero between two looks and come back.
 
@@ -104,7 +104,7 @@ def may_dip(fall, enters, leaves):
     return min(enters, leaves) < max(fall, abs(leaves - enters))
 
 
-@compiled_apart
+@bare_apart
 def passed_s(step, limit, length_s, looks):
     """Return when in the step a limit is passed, and when it is met again; -1 for never.
 

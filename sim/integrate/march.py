@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +27,7 @@ from sim.integrate.book import (
 from sim.integrate.crossing import Step, crossing_s, passed_s
 from sim.integrate.step import advance, take_middle
 from sim.integrate.trace import KEPT_S, Trace
-from sim.physics.compiled import compiled, compiled_apart
+from sim.physics.compiled import bare, bare_apart
 from sim.physics.film import tabled
 from sim.physics.limits import BEYOND_MODEL, COUNT, STOPS_DRIVE, Limits, margins
 from sim.physics.plant import CORE, SOC, Plant, terminals
@@ -48,7 +49,22 @@ class Settings:
     halved: bool = False  # every step in two halves, the short ones of a 1 Hz load too
 
 
-@compiled_apart
+class Room(NamedTuple):
+    """Arrays to work in: states (4, n), coefficients (3, 2 + 2 pairs), margins (5, COUNT)."""
+
+    states: Floats
+    middles: Floats
+    margins: Floats
+
+
+@bare
+def copy(source, target):
+    """Copy one vector into another; a slice would count references."""
+    for k in range(source.shape[0]):
+        target[k] = source[k]
+
+
+@bare_apart
 def first_stop(step, stops, length_s, looks):
     """Return the first limit that ends the run within the step, -1 for none, and when."""
     which, first_s = -1, length_s
@@ -60,7 +76,7 @@ def first_stop(step, stops, length_s, looks):
     return which, first_s
 
 
-@compiled_apart
+@bare_apart
 def settle(step, book, length_s, looks):
     """Enter the exact instants at which limits are passed or met again within the step."""
     time_s = step.time_s
@@ -76,19 +92,20 @@ def settle(step, book, length_s, looks):
             end_spell(book, limit, time_s + crossing_s(step, limit, 0.0, low, length_s, high))
 
 
-@compiled_apart
-def run(plant, limits, legs, start, longest_s, halves, stops, book, kept, last):
+@bare_apart
+def run(plant, limits, legs, start, longest_s, halves, stops, book, kept, last, room):
     """March all legs from `start`; return the end [s], the limit that ended the run (-1), steps.
 
     No step is longer than `longest_s`, and each is then taken in `halves` parts. `stops` (COUNT,)
     says which limits end the run. `kept` = (times, states, legs, count) takes the trace where its
     arrays have room for `points(legs)`, and nothing where they are empty; `last` (n,) takes the
-    state at the end.
+    state at the end. `room` is the `Room` to work in.
     """
-    y, new, scratch = start.copy(), start.copy(), start.copy()
-    middle = np.empty(2 + 2 * len(plant.cell.pairs))
-    earlier, before, halfway, after = np.empty((4, COUNT))
-    fresh, scratch_middle, scratch_margin = middle.copy(), middle.copy(), np.empty(COUNT)
+    y, new, scratch = room.states[0], room.states[1], room.states[2]
+    middle, fresh, scratch_middle = room.middles[0], room.middles[1], room.middles[2]
+    earlier, before = room.margins[0], room.margins[1]
+    halfway, after, scratch_margin = room.margins[2], room.margins[3], room.margins[4]
+    copy(start, y)
     steps, end_s = 0, legs.start_s[0]
     take_middle(plant, leg_at(legs, plant.pack, 0), y, middle)
     for i in range(legs.start_s.shape[0]):
@@ -99,7 +116,7 @@ def run(plant, limits, legs, start, longest_s, halves, stops, book, kept, last):
         if enter(book, end_s, before):
             for limit in range(COUNT):
                 if stops[limit] and before[limit] < 0.0:
-                    last[:] = y
+                    copy(y, last)
                     return end_s, limit, steps
         for limit in range(COUNT):
             earlier[limit] = -math.inf  # nothing is known of how it came to the edge
@@ -125,7 +142,9 @@ def run(plant, limits, legs, start, longest_s, halves, stops, book, kept, last):
                 )  # fmt: skip
                 which, stop_s = first_stop(step, stops, length_s, looks)
                 if which >= 0:
-                    return _cut(step, book, kept, last, which, stop_s, i, steps, looks)
+                    return _cut(
+                        step, book, kept, last, room.states[3], which, stop_s, i, steps, looks
+                    )
                 settle(step, book, length_s, looks)
             lowest(book, end_s, after)
             y, new = new, y
@@ -133,18 +152,18 @@ def run(plant, limits, legs, start, longest_s, halves, stops, book, kept, last):
             earlier, before, halfway, after = halfway, after, earlier, before
             if (n + 1) % inner == 0:
                 keep(kept, end_s, y, i)
-    last[:] = y
+    copy(y, last)
     return end_s, -1, steps
 
 
-@compiled_apart
-def _cut(step, book, kept, last, which, stop_s, i, steps, looks):
+@bare_apart
+def _cut(step, book, kept, last, new, which, stop_s, i, steps, looks):
     """End the run inside a step, at the instant a limit is passed."""
     _, _, halfway, after = looks
     end_s = step.time_s + stop_s
-    last[:] = step.y
+    copy(step.y, last)
     if stop_s > 0.0:
-        new = step.y.copy()
+        copy(step.y, new)
         soc_m, core_m, seen_m = advance(
             step.plant, step.leg, step.time_s, stop_s,
             step.y, step.middle, new, step.scratch_middle,
@@ -157,30 +176,30 @@ def _cut(step, book, kept, last, which, stop_s, i, steps, looks):
             settle(step, book, stop_s, looks)
         lowest(book, end_s, after)
         keep(kept, end_s, new, i)
-        last[:] = new
+        copy(new, last)
     begin_spell(book, which, end_s, 0.0)
     return end_s, which, steps
 
 
-@compiled
+@bare
 def keep(kept, time_s, y, leg):
     """Add a point to the trace, where there is one."""
     times, states, legs, count = kept
     if times.shape[0] == 0:
         return
     times[count[0]] = time_s
-    states[count[0]] = y
+    copy(y, states[count[0]])
     legs[count[0]] = leg
     count[0] += 1
 
 
-@compiled
+@bare
 def pieces_of(length_s):
     """Return into how many kept pieces a leg of `length_s` [s] falls."""
     return max(1, math.ceil(length_s / KEPT_S - 1e-9))
 
 
-@compiled_apart
+@bare_apart
 def points(legs):
     """Return how many points the trace of a whole run has."""
     total = 0
@@ -204,6 +223,11 @@ def march(
     plant = plant._replace(film=tabled(plant.film))
     stops = np.zeros(COUNT, dtype=np.bool_)
     stops[[*STOPS_DRIVE, BEYOND_MODEL] if settings.stop_at_limits else [BEYOND_MODEL]] = True
+    room = Room(
+        np.empty((4, len(start))),
+        np.empty((3, 2 + 2 * len(plant.cell.pairs))),
+        np.empty((5, COUNT)),
+    )
     capacity, size = FIRST_SPELLS, points(legs) if settings.keep_trace else 0
     while True:
         book = empty_book(capacity)
@@ -225,6 +249,7 @@ def march(
             book,
             kept,
             last,
+            room,
         )
         if book.counts[0] <= capacity:
             break

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from sim.physics.box import AIR_AND_WALL, FREE_AIR
 from sim.physics.cell import CHARGE, DISCHARGE, layer, open_circuit, pair, reversible_heat_W
-from sim.physics.compiled import compiled, compiled_apart
+from sim.physics.compiled import bare, bare_apart
 from sim.physics.film import quick_conductance_W_K
 from sim.physics.nodes import Heating, implicit_step
 from sim.physics.pack import POWER, cells, current_for_power_A, lead_per_cell_ohm
@@ -59,7 +59,7 @@ class Halfway(NamedTuple):
     sun_W: float
 
 
-@compiled
+@bare
 def drawn_A(plant, leg, source_V, ohmic_ohm):
     """Return the current [A] of one cell and the room [W] left to its greatest power."""
     if leg.kind != POWER:
@@ -68,7 +68,7 @@ def drawn_A(plant, leg, source_V, ohmic_ohm):
     return current_for_power_A(source_V, path_ohm, leg.value)
 
 
-@compiled_apart
+@bare_apart
 def take_middle(plant, leg, y, middle):
     """Fill `middle` with the coefficients of the state itself."""
     soc, core_K = y[SOC], y[CORE]
@@ -81,7 +81,7 @@ def take_middle(plant, leg, y, middle):
         middle[PAIRS_AT + 2 * k + 1] = tau_s
 
 
-@compiled
+@bare
 def half_ahead(plant, leg, time_s, half_s, y, middle):
     """Return the `Halfway` that half a step leads to with the coefficients of the step before."""
     cell = plant.cell
@@ -113,7 +113,7 @@ def half_ahead(plant, leg, time_s, half_s, y, middle):
     return Halfway(soc, core_K, surface_K, air_K, overvoltage_V, ambient_K, sun_W)
 
 
-@compiled
+@bare
 def relax_pairs(cell, halfway, current_A, step_s, y, new, fresh):
     """Carry the pairs over the step exactly; return their heat, what they store [J], integral of v.
 
@@ -137,7 +137,7 @@ def relax_pairs(cell, halfway, current_A, step_s, y, new, fresh):
     return pair_J, stored_J, v_Vs
 
 
-@compiled
+@bare
 def warm(plant, heating, step_s, y, new):
     """Carry the temperatures over the step; return heat to air (one cell) and to outside [J]."""
     cell, box = plant.cell, plant.box
@@ -168,7 +168,7 @@ def warm(plant, heating, step_s, y, new):
     return to_air_J, box.outside_W_K * outside_K * step_s
 
 
-@compiled
+@bare
 def advance(plant, leg, time_s, step_s, y, middle, new, fresh):
     """Carry the state `y` from `time_s` over `step_s` [s] into `new`.
 

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.physics.compiled import compiled
+from sim.physics.compiled import bare
 from sim.physics.lookup import cell_of, held
 
 DISCHARGE, CHARGE, FIRST_PAIR = 0, 1, 2  # layers of the resistance table; two layers a pair
@@ -39,7 +39,7 @@ class Cell(NamedTuple):
     core_to_surface_W_K: float  # 0: core and surface are one lumped node
 
 
-@compiled
+@bare
 def open_circuit(cell, soc, core_K):
     """Return open-circuit voltage [V] and its slope over temperature [V/K].
 
@@ -55,7 +55,7 @@ def open_circuit(cell, soc, core_K):
     return reference_V + (core_K - cell.reference_K) * slope_V_K, slope_V_K
 
 
-@compiled
+@bare
 def layer(cell, soc, core_K, which):
     """Return one layer of the resistance table at a state of charge and a temperature.
 
@@ -73,14 +73,14 @@ def layer(cell, soc, core_K, which):
     return cold * (1.0 - g) + warm * g
 
 
-@compiled
+@bare
 def pair(cell, soc, core_K, k):
     """Return resistance [ohm] and time constant [s] of polarisation pair `k`."""
     resistance_ohm = layer(cell, soc, core_K, FIRST_PAIR + 2 * k)
     return resistance_ohm, layer(cell, soc, core_K, FIRST_PAIR + 2 * k + 1)
 
 
-@compiled
+@bare
 def reversible_heat_W(current_A, core_K, slope_V_K):
     """Return -I T dU/dT [W]: positive heats (Bernardi, Pawlikowski and Newman 1985)."""
     return -current_A * core_K * slope_V_K

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.physics.compiled import compiled, compiled_apart
+from sim.physics.compiled import bare, bare_apart
 from sim.units import STANDARD_GRAVITY_M_S2, STEFAN_BOLTZMANN_W_M2K4
 
 # At a difference of nothing the standing cylinder's formula runs away while its heat does not:
@@ -39,7 +39,7 @@ class Film(NamedTuple):
     grid: NDArray[np.float64] = NO_GRID  # of `tabled`, (roots, films) [W/K]
 
 
-@compiled
+@bare
 def air_properties(film_K):
     """Return kinematic viscosity [m2/s], conductivity [W/mK] and Prandtl number of dry air."""
     x = film_K / 300.0
@@ -49,7 +49,7 @@ def air_properties(film_K):
     return viscosity_m2_s, conductivity_W_mK, prandtl
 
 
-@compiled
+@bare
 def lying_nusselt(rayleigh, prandtl):
     """Return Nu on the diameter of a lying cylinder, Ra_D below 1e12.
 
@@ -60,14 +60,14 @@ def lying_nusselt(rayleigh, prandtl):
     return (0.60 + 0.387 * rayleigh ** (1.0 / 6.0) * spread) ** 2
 
 
-@compiled
+@bare
 def plate_nusselt(rayleigh, prandtl):
     """Return Nu on the height of a standing plate: Churchill and Chu, ibid. 18 (1975) 1323."""
     spread = (1.0 + (0.492 / prandtl) ** (9.0 / 16.0)) ** (-8.0 / 27.0)
     return (0.825 + 0.387 * rayleigh ** (1.0 / 6.0) * spread) ** 2
 
 
-@compiled
+@bare
 def standing_nusselt(rayleigh, prandtl, slenderness):
     """Return Nu on the height of a standing thin cylinder, `slenderness` = height / diameter.
 
@@ -80,7 +80,7 @@ def standing_nusselt(rayleigh, prandtl, slenderness):
     return plate_nusselt(rayleigh, prandtl) * (1.0 + b * curvature**c)
 
 
-@compiled
+@bare
 def convection_W_m2K(film, surface_K, air_K):
     """Return the natural-convection coefficient, air properties at film temperature."""
     film_K = 0.5 * (surface_K + air_K)
@@ -96,14 +96,14 @@ def convection_W_m2K(film, surface_K, air_K):
     return nusselt * conductivity_W_mK / length_m
 
 
-@compiled
+@bare
 def radiation_W_m2K(emissivity, surface_K, walls_K):
     """Return eps sigma (Ts^2 + Tw^2)(Ts + Tw): a small body in walls at `walls_K`."""
     squares = surface_K * surface_K + walls_K * walls_K
     return emissivity * STEFAN_BOLTZMANN_W_M2K4 * squares * (surface_K + walls_K)
 
 
-@compiled
+@bare
 def conductance_W_K(film, surface_K, air_K):
     """Return one cell's conductance to air [W/K]; the walls it sees are as warm as the air."""
     if film.fixed_W_K >= 0.0:
@@ -119,7 +119,7 @@ def tabled(film: Film) -> Film:
     return film._replace(grid=grid)
 
 
-@compiled_apart
+@bare_apart
 def _fill(film, grid):
     step = GRID_DIFFERENCE_K**0.25 / GRID_ROOTS
     for i in range(GRID_ROOTS + 1):
@@ -129,7 +129,7 @@ def _fill(film, grid):
             grid[i, j] = conductance_W_K(film, film_K + half_K, film_K - half_K)
 
 
-@compiled
+@bare
 def quick_conductance_W_K(film, surface_K, air_K):
     """Return `conductance_W_K` from the table; by the formula where there is none or it ends."""
     film_K = 0.5 * (surface_K + air_K)

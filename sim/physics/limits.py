@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from sim.physics.compiled import compiled
+from sim.physics.compiled import bare
 from sim.physics.pack import cells
 
 # Order of every vector of margins.
@@ -57,7 +57,7 @@ class Limits(NamedTuple):
     coldest_table_K: float
 
 
-@compiled
+@bare
 def margins(limits, plant, soc, core_K, seen, margin):
     """Fill `margin` (COUNT,), in `UNITS`; `seen` = cell current [A], cell voltage [V], room [W]."""
     current_A, cell_V, room_W = seen

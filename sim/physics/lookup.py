@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sim.physics.compiled import compiled
+from sim.physics.compiled import bare
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -31,7 +31,7 @@ def even_knots(knots: NDArray[np.float64], finest: int = FINEST) -> int:
     return finest
 
 
-@compiled
+@bare
 def cell_of(x, steps, last):
     """Return the interval (0 to last - 1) that holds `x`, with `steps` intervals to a unit."""
     u = x * steps
@@ -42,7 +42,7 @@ def cell_of(x, steps, last):
     return int(u)
 
 
-@compiled
+@bare
 def held(fraction):
     """Return `fraction` kept within 0 to 1, by which a look-up holds its table's end value."""
     return min(max(fraction, 0.0), 1.0)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from sim.physics.box import AIR_AND_WALL, FREE_AIR
-from sim.physics.compiled import compiled
+from sim.physics.compiled import bare
 
 
 class Heating(NamedTuple):
@@ -24,7 +24,7 @@ class Heating(NamedTuple):
     ambient_K: float
 
 
-@compiled
+@bare
 def implicit_step(cell, box, heating, a, core_K, surface_K, air_K, wall_K):
     """Return core, surface, box air and wall [K] after an implicit step of length 1/`a` [s].
 
@@ -60,7 +60,7 @@ def implicit_step(cell, box, heating, a, core_K, surface_K, air_K, wall_K):
     return new_core_K, new_surface_K, near_K + air_change_K, wall_K + wall_change_K
 
 
-@compiled
+@bare
 def _box_change(box, heating, a, passed_on, surface_W, to_air_W, air_K, wall_K):
     """Return the changes of box air and wall [K], the cells eliminated.
 

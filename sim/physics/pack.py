@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from sim.physics.compiled import compiled
+from sim.physics.compiled import bare
 
 CURRENT, POWER = 0, 1  # what a load holds constant
 
@@ -24,13 +24,13 @@ class Pack(NamedTuple):
     lead_ohm: float
 
 
-@compiled
+@bare
 def cells(pack):
     """Return the number of cells in all packs."""
     return pack.series * pack.parallel * pack.packs
 
 
-@compiled
+@bare
 def lead_per_cell_ohm(pack):
     """Return the leads' resistance as one cell feels it [ohm]: R n_parallel / n_series.
 
@@ -39,7 +39,7 @@ def lead_per_cell_ohm(pack):
     return pack.lead_ohm * pack.parallel / pack.series
 
 
-@compiled
+@bare
 def share(pack, kind, value):
     """Return one cell's share of a load of all packs together [A or W]."""
     if kind == CURRENT:
@@ -47,7 +47,7 @@ def share(pack, kind, value):
     return value / cells(pack)
 
 
-@compiled
+@bare
 def current_for_power_A(source_V, resistance_ohm, power_W):
     """Return the current [A] at which a source behind a resistance gives `power_W`, and its room.
 
