@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from sim.ask.bad_end import hotter_and_emptier, shares
 from sim.ask.built_boards import BoardAnswer, Switching, boards, switchings
 from sim.ask.built_run import Hour, onward, settings_of, through
-from sim.ask.built_seen import UNDELIVERED, never_charged
 from sim.ask.one_out import OneOut, one_out_built
 from sim.files.built_case import BuiltCase
 from sim.files.case import Case
@@ -23,6 +22,7 @@ from sim.judge.verdict import Verdict
 from sim.physics.built import ASKED, CAPACITY_AS, CHARGED, SCALE, SHORT
 from sim.units import SECONDS_PER_DAY, SECONDS_PER_HOUR
 
+UNDELIVERED = 1e-3  # of the load, past which the day's work was not done
 ALIKE_K, ALIKE_SHARE = 0.1, 1e-3  # two days nearer than this are the same day again
 
 
@@ -168,7 +168,12 @@ def _audit(case: BuiltCase, run: Run, hours: list[Hour]) -> Audit:
     hottest_s = float(kept[int(np.argmax(kept[:, column.CORE_HOT_K])), column.TIME])
     hour = [h for h in hours if h.time_s <= hottest_s][-1]
     later = [h.leg for h in hours if h.leg > hour.leg]
-    last = later[0] if later else None
+    # Up to where the run ended: past it, below an empty cell, small things grow large.
+    legs = case.legs
+    ended = max(int(np.searchsorted(legs.start_s, run.end_s)), hour.leg + 1)
+    last = min(later[0] if later else ended, ended)
+    ends_s = np.append(legs.end_s[: ended - 1], min(run.end_s, legs.end_s[ended - 1]))
+    case = replace(case, legs=legs._replace(end_s=np.append(ends_s, legs.end_s[ended:])))
     whole = settings_of(case, stop_at_limits=False)
     one = onward(case, hour, whole, last)
     two = onward(case, hour, replace(whole, longest_step_s=0.5 * whole.longest_step_s), last)
@@ -181,12 +186,22 @@ def _audit(case: BuiltCase, run: Run, hours: list[Hour]) -> Audit:
 
 
 def _off_V(one: Run, two: Run) -> float:
-    """Return the largest difference of the lowest cell's voltage at the edges of both runs."""
+    """Return the largest difference of the lowest cell's voltage where both runs kept a row.
+
+    Where a board switches a moment apart the rows between edges no longer stand at the same times.
+    """
     a, b = (r.past.kept[: int(r.past.rows[0])] for r in (one, two))
-    key_a = a[:, column.TIME] + 1e-6 * a[:, column.LEG]
-    key_b = b[:, column.TIME] + 1e-6 * b[:, column.LEG]
-    there = np.interp(key_a, key_b, b[:, column.CELL_LOW_V])
-    return float(np.max(np.abs(a[:, column.CELL_LOW_V] - there)))
+    # A leg's number moves its rows apart from those of the leg before at the same instant.
+    key_a, key_b = (np.round(x[:, column.TIME] + 1e3 * x[:, column.LEG], 5) for x in (a, b))
+    _, at_a, at_b = np.intersect1d(key_a, key_b, return_indices=True)
+    off_V = np.abs(a[at_a, column.CELL_LOW_V] - b[at_b, column.CELL_LOW_V])
+    return float(np.max(off_V, initial=0.0))
+
+
+def never_charged(run: Run) -> NDArray[np.bool_]:
+    """Return in which stays at the charger no current ever flowed though the pack was not full."""
+    rows = run.past.windows
+    return np.isfinite(rows[:, OPENS_S]) & np.isnan(rows[:, FLOWS_S]) & np.isnan(rows[:, DONE_S])
 
 
 def _windows(run: Run) -> tuple[Window, ...]:

@@ -67,7 +67,7 @@ def switchings(case: BuiltCase, run: Run) -> list[Switching]:
     return found
 
 
-def breaks(run: Run) -> tuple[np.ndarray, np.ndarray]:
+def _breaks(run: Run) -> tuple[np.ndarray, np.ndarray]:
     """Return for each threshold how often it broke a current, and when first (NaN for never)."""
     k = len(run.thresholds.trip)
     count, first_s = np.zeros(k, dtype=int), np.full(k, np.nan)
@@ -90,7 +90,7 @@ def boards(case: BuiltCase, run: Run) -> tuple[BoardAnswer, ...]:
         settings = settings_of(case, keep=False)
         early, _ = through(case, settings, "early")
         late, _ = through(case, settings, "late")
-    counts = {name: breaks(r) for name, r in (("early", early), ("stated", run), ("late", late))}
+    counts = {name: _breaks(r) for name, r in (("early", early), ("stated", run), ("late", late))}
     found = []
     for k, owner in enumerate(case.owners):
         count, first_s = counts["stated"]

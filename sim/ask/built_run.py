@@ -11,7 +11,6 @@ import numpy as np
 from sim.files.built_case import BuiltCase
 from sim.files.built_day import hours_s
 from sim.integrate import built_march as march
-from sim.integrate.built_look import Book
 from sim.integrate.built_records import Run, Settings
 from sim.physics.built import State, copied
 
@@ -73,12 +72,3 @@ def onward(case: BuiltCase, hour: Hour, settings: Settings, last: int | None = N
         case.built, thresholds, case.case.limits, case.legs, case.day, hour.state, state, bench,
         settings, hour.leg, last,
     )  # fmt: skip
-
-
-def places_of(book: Book) -> np.ndarray:
-    """Return where each spell is, in the order of `spells_of`."""
-    from sim.integrate.built_look import BEGIN, LIMIT, PLACE
-
-    rows = book.spells[: min(int(book.counts[0]), len(book.spells))]
-    order = np.lexsort((rows[:, LIMIT], rows[:, BEGIN]))
-    return rows[order, PLACE].astype(int)

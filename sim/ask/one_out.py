@@ -79,11 +79,12 @@ class _Found:
 def _aspect(found: list[_Found], limits: tuple[int, ...]) -> Aspect:
     """Return the least margin of `limits`, each over its scale, and whether all are kept.
 
-    A run that stopped at one of them is worse than any margin, the sooner the worse.
+    A run that stopped at one of them is worse than any margin, the sooner the worse. Whatever it
+    stopped at, it did not come home: that counts against its energy too.
     """
     best: tuple[float, Aspect] | None = None
     for one in found:
-        if one.stops_s is not None and one.stopped_by in limits:
+        if one.stops_s is not None and (one.stopped_by in limits or limits is BY_ENERGY):
             undone = (one.day_end_s - one.stops_s) / (one.day_end_s - one.hour_s)
             ranked = -1e6 * (1.0 + undone)
             aspect = Aspect(False, one.hour_s, one.pack, one.stopped_by, None, one.stops_s)

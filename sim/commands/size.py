@@ -183,13 +183,13 @@ def _requirements(given: dict[str, Any]) -> tuple[SizeTable, Path]:
 
 
 def _volts(text: str) -> tuple[float, float]:
-    low, colon, high = text.partition(":")
+    low, _, high = text.partition(":")
     try:
-        if colon:
-            return float(low), float(high)
+        return float(low), float(high)
     except ValueError:
-        pass
-    raise InputError(f"--controller {text} can't be understood; accepted: LOW:HIGH, such as 42:60")
+        raise InputError(
+            f"--controller {text} can't be understood; accepted: LOW:HIGH, such as 42:60"
+        ) from None
 
 
 def _answers(given: dict[str, Any]) -> dict[str, Any]:

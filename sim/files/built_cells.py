@@ -112,6 +112,7 @@ def _check_faults(case: Case) -> None:
         ]
         if beyond:
             complaints.append(f"{case.path}: [[fault]] {number} names {', '.join(beyond)}")
+    complaints += _told_twice(case)
     for number, unit in enumerate(case.scenario.unit or [], 1):
         if unit.pack > pack.packs:
             complaints.append(
@@ -119,6 +120,26 @@ def _check_faults(case: Case) -> None:
             )
     if complaints:
         raise InputError(complaints)
+
+
+def _told_twice(case: Case) -> list[str]:
+    """Return a complaint for each [[unit]] or [[fault]] that says again what one before it said."""
+    scenario, complaints = case.scenario, []
+    seen: dict[str, int] = {}
+    said = [("unit", f"pack {unit.pack}") for unit in scenario.unit or []]
+    said += [
+        ("fault", f"{f.kind} of pack {f.pack} group {f.group} cell {f.cell}")
+        for f in scenario.fault or []
+    ]
+    for k, (table, what) in enumerate(said):
+        number = 1 + k - (0 if table == "unit" else len(scenario.unit or []))
+        first = seen.setdefault(what, number)
+        if first != number:
+            complaints.append(
+                f"{case.path}: [[{table}]] {number} names {what.removesuffix(' cell None')}, as "
+                f"[[{table}]] {first} does; accepted: once"
+            )
+    return complaints
 
 
 def _nominal(case: Case, n: int, pack_of: Whole) -> Floats:

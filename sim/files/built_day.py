@@ -111,6 +111,12 @@ def _charger(case: Case) -> Charger:
             f"{case.path}: [charger] voltage_V {own_V:g} is above the {full_V:g} V of "
             f"{pack.series} full cells; accepted: up to there"
         )
+    empty_V = case.profile.open_circuit.voltage_V[0] * pack.series
+    if own_V <= empty_V:
+        raise InputError(
+            f"{case.path}: [charger] voltage_V {own_V:g} is not above the {empty_V:g} V of "
+            f"{pack.series} empty cells, so it would never charge"
+        )
     taper_A = own.taper_A
     if taper_A is None:
         packs_Ah = case.plant.cell.capacity_As / SECONDS_PER_HOUR * pack.parallel * pack.packs

@@ -23,6 +23,7 @@ from sim.units import ZERO_C_K
 
 SIDES = ("early", "stated", "late")  # of a level's tolerance
 ALL_PACKS = -1
+HAIR = 1e-9  # of a level: what stands on an end of its tolerance may trip
 # Of each threshold of a board: what it looks at, whether it trips above, what it opens.
 BOARD = {
     "under_voltage": (LOWEST_GROUP_V, False, DISCHARGE_PATH),
@@ -49,7 +50,8 @@ class _List:
     ) -> None:
         """Add one threshold, its level at a side of its tolerance."""
         quantity, above, opens = what
-        off = {"early": -1.0, "stated": 0.0, "late": 1.0}[side] * one.tolerance
+        tolerance = one.tolerance + (HAIR * abs(one.trip) if one.tolerance > 0.0 else 0.0)
+        off = {"early": -1.0, "stated": 0.0, "late": 1.0}[side] * tolerance
         zero = ZERO_C_K if quantity in IN_KELVIN else 0.0
         trip = one.trip + zero + (off if above else -off)
         release = trip if one.release is None else one.release + zero

@@ -46,6 +46,9 @@ class FaultTable(Strict):
             )
         if self.kind.startswith("weak") and self.capacity_factor == self.resistance_factor == 1.0:
             raise ValueError(f"{self.kind} needs a capacity_factor or a resistance_factor")
+        vain = sorted({"capacity_factor", "resistance_factor"} & self.model_fields_set)
+        if vain and not self.kind.startswith("weak"):
+            raise ValueError(f"{vain[0]} is not used by {self.kind}")
         if (self.joint_mohm is None) == (self.kind == "bad_joint"):
             raise ValueError("joint_mohm belongs to a bad_joint, and a bad_joint needs it")
         return self
@@ -149,6 +152,7 @@ class BoardTable(Strict):
         for name, above in BOARD_SENSES.items():
             one = getattr(self, name)
             if one is not None:
+                check_level(name, one)
                 check_gap(f"{name} trip", one.trip, f"{name} release", one.release, above=above)
         return self
 
@@ -162,6 +166,14 @@ BOARD_SENSES = {  # whether it trips above its level
     "cold_discharge": False,
     "hot_charge": True,
     "cold_charge": False,
+}
+
+
+LEVELS = {  # of one group, of one pack, of a cell
+    "voltage": (0.1, 10.0, "V"),
+    "current": (0.01, 1e5, "A"),
+    "hot": (-60.0, 200.0, "C"),
+    "cold": (-60.0, 200.0, "C"),
 }
 
 
@@ -196,6 +208,11 @@ class ChargerTable(Strict):
 
     @model_validator(mode="after")
     def _whole(self) -> ChargerTable:
+        if self.taper_A is not None and self.taper_A > self.current_A:
+            raise ValueError(
+                f"taper_A {self.taper_A:g} is above current_A {self.current_A:g}, so it would "
+                "charge at no constant voltage; accepted: up to current_A"
+            )
         check_table("over_core_C", self.over_core_C, "over_core_C_A", self.over_core_C_A)
         if any(value < 0.0 for value in self.over_core_C_A):
             raise ValueError("over_core_C_A holds a negative current; accepted: 0 or more")
@@ -212,6 +229,19 @@ def check_table(name: str, at: list[float], other: str, values: list[float]) -> 
         raise ValueError(f"{name} must rise from entry to entry")
 
 
+def check_level(name: str, one: Threshold) -> None:
+    """Raise ValueError unless a board's threshold lies where its quantity may be."""
+    low, high, unit = next(ends for part, ends in LEVELS.items() if part in name)
+    if not low <= one.trip <= high:
+        raise ValueError(
+            f"{name} trip is {one.trip:g} {unit}; accepted: {low:g} to {high:g} {unit}"
+        )
+    if unit != "C" and one.tolerance >= one.trip:
+        raise ValueError(
+            f"{name} tolerance {one.tolerance:g} {unit} is not below its trip {one.trip:g} {unit}"
+        )
+
+
 def check_gap(
     off_name: str, off: float | None, on_name: str, on: float | None, *, above: bool
 ) -> None:
@@ -219,8 +249,10 @@ def check_gap(
 
     A threshold with one level only switches on and off for ever.
     """
-    if off is None or on is None:
+    if on is None:
         return
+    if off is None:
+        raise ValueError(f"{on_name} is not used without {off_name}")
     if (on >= off) if above else (on <= off):
         side = "below" if above else "above"
         raise ValueError(

@@ -13,6 +13,7 @@ from sim.errors import InputError
 
 NEEDED = ("group", "place")
 NUMBERS = ("capacity_Ah", "resistance_mohm", "joint_mohm", "charge_percent")
+MOST = 10_000  # of packs, groups and places
 ACCEPTED = {
     "capacity_Ah": (0.01, 1000.0),
     "resistance_mohm": (0.01, 10_000.0),
@@ -40,8 +41,14 @@ def read_cell_list(path: Path) -> CellList:
     """
     try:
         text = path.read_text("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as problem:
-        raise InputError(f"{path} can't be read: {problem}") from None
+    except FileNotFoundError:
+        raise InputError(f"{path} is not there; give the path of a CSV file") from None
+    except OSError as problem:
+        raise InputError(f"{path} can't be read: {problem.strerror}") from None
+    except UnicodeDecodeError as problem:
+        raise InputError(
+            f"{path} is not UTF-8 text (byte {problem.start}); save it as UTF-8"
+        ) from None
     lines = [
         (number, line)
         for number, line in enumerate(text.splitlines(), 1)
@@ -50,7 +57,8 @@ def read_cell_list(path: Path) -> CellList:
     if len(lines) < 2:
         raise InputError(f"{path} holds no cells; a header and a row a cell are needed")
     separator = ";" if ";" in lines[0][1] else "\t" if "\t" in lines[0][1] else ","
-    rows = list(csv.reader([line for _, line in lines], delimiter=separator))
+    # Line by line: an open quote would swallow the lines behind it.
+    rows = [next(csv.reader([line], delimiter=separator)) for _, line in lines]
     header = [name.strip() for name in rows[0]]
     _check_header(path, header)
     numbers: dict[str, list[float]] = {name: [] for name in header}
@@ -95,9 +103,9 @@ def _number(path: Path, line: int, name: str, field: str, separator: str) -> flo
             return value
         accepted = f"a number from {low:g} to {high:g}"
     else:
-        if value == round(value) and value >= 1 if value == value else False:
+        if 1 <= value <= MOST and value.is_integer():
             return value
-        accepted = "a whole number from 1"
+        accepted = f"a whole number from 1 to {MOST}"
     raise InputError(f"{path} line {line}, column {name}: '{field}'; accepted: {accepted}")
 
 

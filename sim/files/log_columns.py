@@ -56,13 +56,6 @@ class LogTable:
     ambient: Column | None
 
     @property
-    def unused(self) -> tuple[Column, ...]:
-        """The columns that play no part."""
-        parts = {id(c) for c in (self.load, self.voltage, self.ambient)}
-        parts |= {id(c) for c in (*self.groups, *self.legs, *self.temperatures)}
-        return tuple(column for column in self.table.columns if id(column) not in parts)
-
-    @property
     def current_A(self) -> np.ndarray | None:
         """The current (n,), None where the load is no current."""
         has = self.load is not None and self.load.quantity == "current"

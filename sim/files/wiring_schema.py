@@ -94,11 +94,6 @@ class ConductorTable(Derated):
     ampacity_A: Ampere | None = None
     ampacity_at_C: Celsius = 30.0
 
-    @property
-    def is_strip(self) -> bool:
-        """Return whether its size is given as thickness and width."""
-        return self.thickness_mm is not None
-
     @model_validator(mode="after")
     def _whole(self) -> ConductorTable:
         self._check_size()

@@ -210,6 +210,16 @@ def _charge_limits(work, hung):
 
 
 @bare
+def _highest_rest_V(built, work):
+    """Return the highest open voltage [V] of the packs that there are."""
+    rest_V = 0.0
+    for p in range(built.pack.shape[1]):
+        if built.pack[PACK_COUNT, p] > 0.0:
+            rest_V = max(rest_V, work.packs[PACK_V, p])
+    return rest_V
+
+
+@bare
 def _on_bus(built, work, hung, charging):
     """Return the `Bus` with the packs that take part as they are."""
     source_V, path_ohm = parallel_source(
@@ -217,7 +227,9 @@ def _on_bus(built, work, hung, charging):
     )
     if path_ohm == math.inf:  # no pack is left that could
         wants = hung.mode != CHARGE and hung.value > 0.0
-        asked_W = hung.value if wants and hung.kind == POWER else 0.0
+        asked_W = hung.value if wants else 0.0
+        if hung.kind != POWER:  # a current is asked at what the packs rest at
+            asked_W *= _highest_rest_V(built, work)
         return Bus(0.0, 0.0, -hung.value if wants else math.inf, asked_W, False)
     if charging:
         bus_V = charging_V(

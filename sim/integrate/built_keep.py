@@ -70,9 +70,14 @@ def _group(out, built, work, state, g):
     hottest core [K].
     """
     held_As, whole_As, warmth_K, heat_W, cells, hot_K = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    linked = 0.0
+    for c in range(built.group_at[FIRST_CELL, g], built.group_at[FIRST_CELL, g + 1]):
+        linked += built.fixed[LINKED, c]
     for c in range(built.group_at[FIRST_CELL, g], built.group_at[FIRST_CELL, g + 1]):
         core_K, current_A = state.cells[CORE, c], work.cells[CURRENT_A, c]
         part_As = built.fixed[COUNT, c] * built.fixed[CAPACITY_AS, c]
+        if linked > 0.0:  # what hangs on nothing is no charge of the group
+            part_As *= built.fixed[LINKED, c]
         held_As += part_As * state.cells[SOC, c]
         whole_As += part_As
         weight = work.cells[WEIGHT, c]

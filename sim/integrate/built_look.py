@@ -68,7 +68,7 @@ class Book(NamedTuple):
     extremes: Floats  # (EXTREMES, n)
 
 
-def empty_book(built: Built, capacity: int = 4096) -> Book:
+def empty_book(built: Built, capacity: int = 65_536) -> Book:
     """Return a book with room for `capacity` spells."""
     extremes = np.empty((EXTREMES, built.fixed.shape[1]))
     extremes[[PEAK_CORE_K, PEAK_A, HIGHEST_V]] = -np.inf
@@ -138,10 +138,12 @@ def margins(limits, built, work, bus, state, margin, place):
             for c in range(built.group_at[FIRST_CELL, g], built.group_at[FIRST_CELL, g + 1]):
                 _of_cell(limits, built, work, state, c, charged, margin, place)
                 part_As = built.fixed[LIKE, c] * built.fixed[CAPACITY_AS, c]
+                part_As *= built.fixed[LINKED, c]  # what hangs on nothing is no reserve
                 held_As += part_As * state.cells[SOC, c]
                 whole_As += part_As
-            reserve = 100.0 * (held_As / whole_As - limits.reserve_soc)
-            _least(margin, place, RESERVE, reserve, g)
+            if whole_As > 0.0:
+                reserve = 100.0 * (held_As / whole_As - limits.reserve_soc)
+                _least(margin, place, RESERVE, reserve, g)
         pack_A = abs(work.packs[PACK_A, p])
         _least(margin, place, PACK_CURRENT, limits.pack_current_A - pack_A, p)
     if bus.room_W < math.inf:

@@ -36,7 +36,9 @@ from sim.integrate.built_work import MIDDLE_OVER_V, PACK_A
 from sim.integrate.trace import KEPT_S
 from sim.physics.board import (
     CHARGE_PATH,
+    CHARGER,
     DISCHARGE_PATH,
+    DRIVE,
     due_s,
     next_known_s,
     note,
@@ -53,7 +55,7 @@ from sim.physics.limits import COUNT
 INSTANT_S = 1e-9
 CLOSE_S = 1e-6  # to which an instant within a step is found
 MOST_CUTS = 60  # of one step
-MOST_AT_ONCE = 64  # switchings at one instant
+MOST_AT_ONCE = 16  # looks at one instant after which nothing lets go any more
 
 
 @bare
@@ -75,26 +77,37 @@ def look(built, work, limits, hung, charging, state, desk):
 
 
 @bare
-def _in_use(thresholds, work, k):
-    """Return whether current flows the way that threshold `k` opens."""
+def _in_use(thresholds, work, charging, k):
+    """Return whether current flows the way that threshold `k` opens, or shuts off at its source."""
+    out, into = thresholds.opens[k] & DISCHARGE_PATH, thresholds.opens[k] & CHARGE_PATH
+    if charging:
+        into = into or thresholds.opens[k] & CHARGER
+    else:
+        out = out or thresholds.opens[k] & DRIVE
     for p in range(work.packs.shape[1]):
         if thresholds.pack[k] < 0 or thresholds.pack[k] == p:
             pack_A = work.packs[PACK_A, p]
-            if thresholds.opens[k] & DISCHARGE_PATH and pack_A > 0.0:
+            if out and pack_A > 0.0:
                 return True
-            if thresholds.opens[k] & CHARGE_PATH and pack_A < 0.0:
+            if into and pack_A < 0.0:
                 return True
     return False
 
 
 @bare_apart
-def switch_due(thresholds, switches, work, time_s):
-    """Switch all that is due by `time_s`, as things stand there; return whether any was."""
+def switch_due(thresholds, switches, work, time_s, may_close, charging=False):
+    """Switch all that is due by `time_s`, as things stand there; return whether any was.
+
+    Without `may_close` nothing lets go, so that a board without delay, rest or second level comes
+    to an end at each instant, open.
+    """
     any_switched = False
     for k in range(thresholds.trip.shape[0]):
+        if not may_close and switches.tripped_s[k] < math.inf:
+            continue
         value = quantity_of(thresholds, work.seen, k)
         if due_s(thresholds, switches, k, time_s, value, time_s, value) <= time_s + INSTANT_S:
-            switch(thresholds, switches, k, time_s, value, _in_use(thresholds, work, k))
+            switch(thresholds, switches, k, time_s, value, _in_use(thresholds, work, charging, k))
             any_switched = True
     if any_switched:
         paths(thresholds, switches, work.flags)
@@ -129,12 +142,17 @@ def _first_stop(stops, margin, time_s, step_s):
 
 
 @bare_apart
-def first_switch_s(thresholds, switches, seen_before, seen, time_s, end_s):
-    """Return when in the step just taken something switches; infinite if nothing does."""
+def first_switch_s(thresholds, switches, seen_before, seen, time_s, end_s, not_yet):
+    """Return when in the step just taken something switches; infinite if nothing does.
+
+    With `not_yet` what was due at its begin has had its turn, and waits for the end.
+    """
     first_s = math.inf
     for k in range(thresholds.trip.shape[0]):
         was, now = quantity_of(thresholds, seen_before, k), quantity_of(thresholds, seen, k)
-        first_s = min(first_s, due_s(thresholds, switches, k, time_s, was, end_s, now))
+        then_s = due_s(thresholds, switches, k, time_s, was, end_s, now)
+        if then_s > time_s or not not_yet:
+            first_s = min(first_s, then_s)
     return first_s
 
 
@@ -206,8 +224,9 @@ def _must_cut(thresholds, switches, work, desk, past, stops):
     stop_s, which = _first_stop(stops, desk.margin, time_s, step_s)
     if thresholds.trip.shape[0] > 0:
         switch_s = first_switch_s(
-            thresholds, switches, desk.seen, work.seen, time_s, time_s + step_s
-        )
+            thresholds, switches, desk.seen, work.seen, time_s, time_s + step_s,
+            turn[AT_ONCE] >= MOST_AT_ONCE,
+        )  # fmt: skip
         if switch_s < stop_s:
             stop_s, which = switch_s, -1
     close_s = CLOSE_S if turn[IS_CUT] else INSTANT_S
@@ -246,14 +265,16 @@ def _go_on(thresholds, switches, work, legs, day, desk, past, bus, longest_s):
         turn[IS_CHARGING], turn[PURPOSE] = 0, EDGE
         return False
     may_switch = thresholds.trip.shape[0] > 0 and purpose != AGAIN
-    may_switch = may_switch and turn[AT_ONCE] < MOST_AT_ONCE
-    if may_switch and switch_due(thresholds, switches, work, time_s):
+    may_close = turn[AT_ONCE] < MOST_AT_ONCE
+    # What is shut from the begin of a window on breaks no charge.
+    flown = turn[IS_CHARGING] > 0 and not math.isnan(past.windows[turn[WINDOW], FLOWS_S])
+    if may_switch and switch_due(thresholds, switches, work, time_s, may_close, flown):
         turn[PURPOSE] = EDGE
         return False
     end_s = legs.end_s[turn[LEG_AT]]
     if time_s >= end_s - INSTANT_S:
         turn[LEG_AT] += 1
-        turn[PURPOSE], turn[FRESH_LEG] = EDGE, 1
+        turn[PURPOSE], turn[FRESH_LEG], turn[AT_ONCE] = EDGE, 1, 0
         return False
     if purpose != AGAIN:
         pace[STEP_S] = _step_length_s(thresholds, switches, work, time_s, end_s - time_s, longest_s)
@@ -318,7 +339,8 @@ def run(
         ended = _ends(stops, desk, past)
         late = pace[TIME_S] - pace[KEPT_LAST_S] >= KEPT_S - INSTANT_S
         wanted = past.kept.shape[0] > 0 and turn[PURPOSE] != AGAIN
-        if wanted and (turn[FRESH_LEG] or over or ended or late):
+        closes = over and turn[PURPOSE] == STEP  # once a leg, however often a board switches there
+        if wanted and (turn[FRESH_LEG] or closes or ended or late):
             keep(past, built, work, state, bus, pace[TIME_S], i, legs, charging)
             pace[KEPT_LAST_S] = pace[TIME_S]
         past.last[WHEN_S] = pace[TIME_S]

@@ -30,6 +30,7 @@ from sim.physics.built import (
     JOINT,
     LEAD,
     LINK,
+    LINKED,
     MODULE_J_K,
     OHMIC,
     OTHER_HEAT,
@@ -56,7 +57,7 @@ class Placed:
 
 def spells_of(book: Book) -> tuple[list[Spell], list[int]]:
     """Return the spells in order of time, and the place of each."""
-    rows = book.spells[: min(int(book.counts[0]), len(book.spells))]
+    rows = book.spells[: int(book.counts[0])]
     rows = rows[np.lexsort((rows[:, LIMIT], rows[:, BEGIN]))]
     spells = [
         Spell(int(row[LIMIT]), row[BEGIN], None if math.isnan(row[END]) else row[END], row[MARGIN])
@@ -68,11 +69,16 @@ def spells_of(book: Book) -> tuple[list[Spell], list[int]]:
 def judged(limits: Limits, run: Run) -> tuple[Placed, list[int]]:
     """Return the verdict on a run, and the place of each of its events.
 
-    Raises ArithmeticError where the run left the numbers or heat between neighbours did not
-    settle.
+    Raises ArithmeticError where the run left the numbers, heat between neighbours did not settle,
+    or limits were crossed more often than there is room to enter.
     """
     if not run.settled:
         raise ArithmeticError("heat between neighbouring cells did not settle: no answer")
+    if run.book.counts[0] > len(run.book.spells):
+        raise ArithmeticError(
+            f"limits are crossed {int(run.book.counts[0])} times, more than the "
+            f"{len(run.book.spells)} that a run can tell: no answer"
+        )
     spells, where = spells_of(run.book)
     ends = np.array([run.begin.cells.ravel(), run.state.cells.ravel()])
     trace = Trace(
@@ -95,8 +101,10 @@ def judged(limits: Limits, run: Run) -> tuple[Placed, list[int]]:
 def group_charge(run: Run) -> np.ndarray:
     """Return the state of charge of every group at the end, by capacity, (G,)."""
     built = run.built
-    capacity_As = built.fixed[CAPACITY_AS] * built.fixed[COUNT]
-    starts = built.group_at[FIRST_CELL, :-1]
+    starts, capacity_As = built.group_at[FIRST_CELL, :-1], built.fixed[CAPACITY_AS]
+    linked = np.add.reduceat(built.fixed[LINKED], starts) > 0.0
+    on = np.where(np.repeat(linked, np.diff(built.group_at[FIRST_CELL])), built.fixed[LINKED], 1.0)
+    capacity_As = capacity_As * built.fixed[COUNT] * on  # what hangs on nothing is no charge
     held_As = np.add.reduceat(capacity_As * run.state.cells[SOC], starts)
     return held_As / np.add.reduceat(capacity_As, starts)
 

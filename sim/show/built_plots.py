@@ -14,7 +14,7 @@ from sim.integrate.built_look import PEAK_CORE_K
 from sim.judge.verdict import levels
 from sim.physics.limits import CUTOFF, HOT, RESERVE
 from sim.show.built_words import answer
-from sim.show.plots import COOL, FAINT, INK, LEAF, PLUM, WARM, _ends, _level, plain
+from sim.show.plots import COOL, FAINT, INK, LEAF, PLUM, WARM, _ends, _level, as_written, plain
 from sim.units import SECONDS_PER_HOUR, ZERO_C_K, clock_text
 
 if TYPE_CHECKING:
@@ -27,6 +27,7 @@ def _title(result: BuiltResult, width: int) -> str:
     return "\n".join([result.case.scenario.title, *textwrap.wrap(answer(result), width)])
 
 
+@as_written
 def built_overview(result: BuiltResult, path: Path) -> None:
     """Draw the day at a glance on one time axis; between coldest and hottest cell a band."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -109,6 +110,7 @@ def _charge(result: BuiltResult, kept: Any, hour: Any, ax: Axes) -> None:
     _ends(ax, hour, [(low, "emptiest group", LEAF)])
 
 
+@as_written
 def pack_map(result: BuiltResult, path: Path) -> None:
     """Draw each pack's module from above, every cell with its peak core temperature."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg

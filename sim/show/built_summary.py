@@ -128,8 +128,9 @@ def _as_built(result: BuiltResult) -> dict[str, Any]:
     ends = group_charge(result.run)
     emptiest = int(np.argmin(ends))
     first = int(case.built.group_at[FIRST_CELL, emptiest])
+    left_Ah = ends * _group_Ah(result)  # a group of fewer cells strands what the others hold more
     stranded_Ah = [
-        float((ends[a:b] - ends[a:b].min()).max()) * float(_group_Ah(result)[a:b].mean())
+        float(np.ptp(left_Ah[a:b]))
         for a, b in zip(case.built.pack_at, case.built.pack_at[1:], strict=False)
     ]
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from sim.ask.built import BuiltResult
+from sim.ask.built_boards import Switching
 from sim.files.case import guesses
 from sim.judge.verdict import Event
+from sim.physics.board import CHARGE_PATH, CHARGER, COLDEST_K, HIGHEST_GROUP_V, HOTTEST_K
 from sim.physics.built import AT_BUS, DELIVERED, LEAD, LINK, PACK_COUNT, SHORT
 from sim.physics.limits import BEYOND_REACH, CUTOFF, HOT, NAMES, PACK_CURRENT, RESERVE
-from sim.show.lines import at, hung, number, room, small, span
+from sim.show.lines import at, hung, moment, number, room, small, span
 from sim.show.one_out_words import clause, told
 from sim.show.sentences import CAUTION, INDENT, table
 from sim.units import SECONDS_PER_HOUR, ZERO_C_K
@@ -53,10 +55,35 @@ def _heat_and_voltage(result: BuiltResult) -> str:
 def _ends(result: BuiltResult) -> str:
     least = result.verdict.limit(RESERVE)
     lowest = min(day.charge_least for day in result.days)
-    emptiest = 100.0 * lowest
+    emptiest = round(100.0 * lowest) + 0.0  # never "-0"
     kept = f" ({least.level:.0f} % is the reserve)" if least.level else ""
     verb = "falls to" if result.verdict.finished else "stops at"
     return f"the emptiest group {verb} {emptiest:.0f} % charge{kept}"
+
+
+def _held_back(result: BuiltResult, time_s: float) -> str:
+    """Return which thresholds shut the charge by then, what each saw, and its level."""
+    case = result.built_case
+    shut: dict[str, Switching | None] = {}
+    for one in result.switchings:
+        if one.time_s <= time_s + 1e-6:
+            shut[one.owner] = None if one.closed else one
+    levels, said = case.thresholds["stated"], []
+    for k, owner in enumerate(case.owners):
+        last = shut.get(owner)
+        if last is None or not levels.opens[k] & (CHARGE_PATH | CHARGER):
+            continue
+        what, unit, zero = "charge current", "A", 0.0
+        if levels.quantity[k] == HIGHEST_GROUP_V:
+            what, unit = "the highest group", "V"
+        if levels.quantity[k] in (HOTTEST_K, COLDEST_K):
+            which = "hottest" if levels.quantity[k] == HOTTEST_K else "coldest"
+            what, unit, zero = f"the temperature of the {which} cell", "C", ZERO_C_K
+        said.append(
+            f"the {owner} is shut since {moment(result.case, last.time_s)}: {what} was "
+            f"{last.value:.3g} {unit}, its level is {levels.trip[k] - zero:.3g} {unit}"
+        )
+    return f", as {' and '.join(said)}" if said else ""
 
 
 def _faults(result: BuiltResult) -> list[str]:
@@ -70,6 +97,7 @@ def _faults(result: BuiltResult) -> list[str]:
         said.append(f"{100.0 * result.undelivered:.1f} % of the energy asked is not delivered")
     said += [
         f"charging never begins in the window {at(result.case, window.begin_s)}"
+        f"{_held_back(result, window.begin_s)}"
         for window in result.never_charged
     ]
     return said
@@ -82,6 +110,19 @@ def _first(result: BuiltResult, first: Event) -> str:
     return f"{first.event}{words} {at(result.case, first.time_s)}"
 
 
+def _shut_first(result: BuiltResult) -> bool:
+    """Return whether power is beyond reach for no other reason than a board that opened."""
+    first = result.verdict.first
+    return (
+        first is not None
+        and first.name == NAMES[BEYOND_REACH]
+        and any(
+            b.breaks and b.first_s is not None and b.first_s <= first.time_s
+            for b in result.drive_trips
+        )
+    )
+
+
 def answer(result: BuiltResult) -> str:
     """Return the verdict in one sentence, its margin and its place in it."""
     verdict, faults = result.verdict, _faults(result)
@@ -90,6 +131,8 @@ def answer(result: BuiltResult) -> str:
         sure = result.bad_end.passed
         return f"Stays cool{'' if sure else ' if the guesses hold'}: {tail}"
     told = ([_first(result, verdict.first)] if verdict.first is not None else []) + faults
+    if verdict.first is not None and _shut_first(result):
+        told = [*faults, f"so no power is left {at(result.case, verdict.first.time_s)}"]
     if verdict.unanswered:
         return f"Cannot tell: {'; '.join(told)}, where the model knows nothing; {tail}"
     if not verdict.limit(HOT).passed:
@@ -218,16 +261,19 @@ def _board(result: BuiltResult, board: object) -> str:
         said += f"; breaks the current {board.breaks} time{'s' if board.breaks > 1 else ''}"
     if board.trips > board.breaks:
         times = "once" if board.trips == 1 else f"{board.trips} times"
-        said += f"; shut {times} in all, breaking a current or not"
+        said += f"; shut {times} in all" if board.breaks else f"; shut {times} while nothing flowed"
     return f"{said}; it chatters" if board.chatters else said
 
 
 def _charging(result: BuiltResult) -> list[str]:
-    said = []
+    said, charger = [], result.run.day.charger
+    full_V = result.case.limits.full_V * result.case.scenario.pack.series
+    reached = charger.voltage_V >= full_V * (1.0 - 1e-3)
+    full = "full already" if reached else "already at the charger's voltage"
     for window in result.windows:
         when = at(result.case, window.begin_s)
         if window.flows_s is None:
-            said.append(f"plugged in {when}: {'never begins' if window.never else 'full already'}")
+            said.append(f"plugged in {when}: {'never begins' if window.never else full}")
             continue
         wait_s = window.flows_s - window.begin_s
         wait = f", after a wait of {span(wait_s)}" if wait_s >= 1.0 else ""

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sim.ask.compare import ABOVE_SOC, Comparison
 from sim.show.compare_words import answer
-from sim.show.plots import COOL, FAINT, INK, WARM, plain
+from sim.show.plots import COOL, FAINT, INK, WARM, as_written, plain
 from sim.units import SECONDS_PER_HOUR
 
 if TYPE_CHECKING:
@@ -22,6 +22,7 @@ LONGEST_TITLE = 118
 LOUD = 6.0  # times the rms; an error beyond it may leave its panel, and the panel says so
 
 
+@as_written
 def picture(found: Comparison, path: Path) -> None:
     """Draw both curves and their difference on one time axis into `path`."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg

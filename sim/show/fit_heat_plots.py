@@ -12,7 +12,7 @@ from sim.fit.heat import HeatFit
 from sim.fit.heat_model import warm_rates_A
 from sim.fit.heat_result import Residual
 from sim.show.fit_heat_words import answer
-from sim.show.plots import COOL, FAINT, INK, LEAF, PLUM, WARM, plain
+from sim.show.plots import COOL, FAINT, INK, LEAF, PLUM, WARM, as_written, plain
 from sim.units import MILLI, SECONDS_PER_HOUR
 
 if TYPE_CHECKING:
@@ -24,6 +24,7 @@ LONGEST_TITLE = 118
 MOST_LOGS = 4  # in the picture; more are told in words
 
 
+@as_written
 def picture(fit: HeatFit, path: Path) -> None:
     """Draw measured and fitted surface, their difference, and the collapse, into `path`."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg

@@ -13,7 +13,7 @@ from sim.fit.log import Floats, Log
 from sim.fit.model import energies_of, ohm_of
 from sim.fit.question import Found
 from sim.show.fit_words import answer
-from sim.show.plots import COOL, FAINT, INK, LEAF, PLUM, WARM, plain
+from sim.show.plots import COOL, FAINT, INK, LEAF, PLUM, WARM, as_written, plain
 from sim.units import SECONDS_PER_HOUR
 
 if TYPE_CHECKING:
@@ -25,6 +25,7 @@ MOST_LOGS = 6  # panels; more logs are in the summary
 HUES = (INK, WARM, COOL, LEAF, PLUM)
 
 
+@as_written
 def voltage_picture(found: Found, path: Path) -> None:
     """Draw the open-circuit curve, the resistances, and what is left of each log over charge."""
     fit = found.electrical

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from sim.ask.headroom import Headroom, Knob
 from sim.show.headroom_words import KNOBS, answer, shown
-from sim.show.plots import FAINT, INK, LEAF, WARM, plain
+from sim.show.plots import FAINT, INK, LEAF, WARM, as_written, plain
 from sim.show.sweep_plots import KINDS
 from sim.units import ZERO_C_K
 
@@ -20,6 +20,7 @@ LONGEST_TITLE = 128
 AHEAD = 0.3  # of the way from the least value shown to the turn, shown beyond it
 
 
+@as_written
 def picture(found: Headroom, path: Path) -> None:
     """Draw hottest core and charge over each knob, with today and the turn marked."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg

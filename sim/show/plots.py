@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ParamSpec
 
 import numpy as np
 
@@ -21,9 +23,24 @@ if TYPE_CHECKING:
 INK, FAINT = "#1f2430", "#9aa0aa"
 WARM, COOL, LEAF, PLUM = "#b3400e", "#2a78b5", "#4d7c2b", "#7b3f74"
 LONGEST_TITLE = 118
+P = ParamSpec("P")
 TOGETHER_K = 0.7  # core and surface nearer than this all day are one line
 
 
+def as_written(draw: Callable[P, None]) -> Callable[P, None]:
+    """Let `draw` draw a dollar sign as one, wherever it stands: in a title or in a file's names."""
+
+    @wraps(draw)
+    def drawn(*args: P.args, **kwargs: P.kwargs) -> None:
+        from matplotlib import rc_context
+
+        with rc_context({"text.parse_math": False}):
+            draw(*args, **kwargs)
+
+    return drawn
+
+
+@as_written
 def overview(result: Result, path: Path) -> None:
     """Draw the day at a glance on one time axis into `path`; its suffix says the format."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from sim.ask.size import Sizing
 from sim.ask.size_layout import Layout
-from sim.show.plots import COOL, FAINT, INK, WARM
+from sim.show.plots import COOL, FAINT, INK, WARM, as_written
 from sim.show.size_words import answer
 
 if TYPE_CHECKING:
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 LONGEST_TITLE = 118
 
 
+@as_written
 def picture(sizing: Sizing, path: Path) -> None:
     """Draw a bar a requirement for each layout into `path`; its suffix says the format."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg

@@ -16,7 +16,7 @@ from sim.ask.axes import PARALLEL
 from sim.ask.candidates import Row, value_of
 from sim.ask.sweep import Sweep
 from sim.physics.limits import CUTOFF, HOT, NAMES, RESERVE
-from sim.show.plots import COOL, INK, LEAF, WARM, plain
+from sim.show.plots import COOL, INK, LEAF, WARM, as_written, plain
 from sim.show.sweep_words import answer
 
 if TYPE_CHECKING:
@@ -53,6 +53,7 @@ ROOM_SHOWN = 10.0  # scaled margin at which the shade of a passing candidate is 
 LACK_SHOWN = 30.0
 
 
+@as_written
 def picture(sweep: Sweep, path: Path) -> None:
     """Draw a sweep over one axis as curves, over two as a map; the suffix says the format."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg

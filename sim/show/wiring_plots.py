@@ -24,7 +24,7 @@ from sim.ask.wiring_checks import (
     VOLTAGE,
     Check,
 )
-from sim.show.plots import COOL, FAINT, INK, LEAF, PLUM, WARM, plain
+from sim.show.plots import COOL, FAINT, INK, LEAF, PLUM, WARM, as_written, plain
 from sim.show.wiring_more import share
 from sim.show.wiring_words import answer
 from sim.units import SECONDS_PER_HOUR, ZERO_C_K, clock_text
@@ -53,6 +53,7 @@ KINDS = {
 }
 
 
+@as_written
 def picture(found: Wiring, path: Path) -> None:
     """Draw current, temperatures and the used shares into `path`; its suffix says the format."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
