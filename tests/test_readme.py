@@ -42,6 +42,25 @@ def test_the_printed_example_is_what_the_command_prints(run):
     assert without_rounding(block[1]) == without_rounding(words)
 
 
+@pytest.mark.parametrize("name", ["wiring", "size"])
+def test_further_printed_examples_are_what_the_commands_print(tmp_path, name):
+    """Run where nothing of the checkout can be written, with the folders that they name."""
+    block = re.search(rf"```\n\$ stillair ({name} [^\n]+)\n(.*?)```", README.read_text(), re.S)
+    for folder in ("profiles", "scenarios"):
+        (tmp_path / folder).symlink_to(ROOT / folder, target_is_directory=True)
+    ran = subprocess.run(
+        [sys.executable, "-m", "sim.cli", *block[1].split()],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, "COLUMNS": "100"},
+    )
+
+    assert (ran.returncode, ran.stderr) == (0, "")
+    assert without_rounding(block[2]) == without_rounding(ran.stdout)
+
+
 def test_the_example_begins_by_line_fifteen():
     lines = README.read_text().splitlines()
 
