@@ -14,6 +14,7 @@ from sim.commands.compare import compare
 from sim.commands.fit import fit
 from sim.commands.headroom import headroom
 from sim.commands.new import new
+from sim.commands.odds import odds
 from sim.commands.shell import INTERRUPTED, NO, UNUSABLE, YES, forget_output
 from sim.commands.simulate import simulate
 from sim.commands.size import size
@@ -33,7 +34,7 @@ app = typer.Typer(
     help="Is passive cooling enough for this battery pack, by how much, and what gives first? "
     "Exit codes: 0 yes, 1 a limit is crossed, 2 the input can't be used, 130 interrupted.",
 )
-for command in (simulate, check, fit, compare, sweep, headroom, wiring, size, new):
+for command in (simulate, check, fit, compare, sweep, headroom, wiring, size, odds, new):
     app.command()(command)
 
 

@@ -142,7 +142,7 @@ IN_THE_PROFILE = [
     (
         {"sources.resistanc": {"from": "a log", "uncertainty": 0.1}},
         "[sources]: 'resistanc' is no group of parameters; known: capacity, size, open_circuit, "
-        "entropic, resistance, polarisation, heat, limits",
+        "entropic, resistance, polarisation, heat, limits, core_to_surface",
     ),
     (
         {"sources.resistance": {"uncertainty": 0.1}},

@@ -10,15 +10,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sim.ask.unsure import FILM_UNCERTAINTY, NO_SOURCE
 from sim.files.case import Case
 from sim.integrate import march
 from sim.judge.verdict import Verdict, judge
 from sim.physics.cell import FIRST_PAIR
 from sim.physics.plant import SOC, Plant
-
-# Natural-convection correlations scatter by a fifth about measurements: common practice, no source.
-FILM_UNCERTAINTY = 0.2
-NO_SOURCE = 0.25  # assumed where a profile says nothing of a group
 
 
 @dataclass(frozen=True)

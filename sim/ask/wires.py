@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sim.ask.bad_end import FILM_UNCERTAINTY
+from sim.ask.unsure import FILM_UNCERTAINTY
 from sim.errors import InputError
 from sim.files.wiring_schema import ConductorTable, Derated
 from sim.judge.series import Series

@@ -72,6 +72,8 @@ GROUPS = (
     "heat",
     "limits",
 )
+# A part of a group that may say its own uncertainty; left out, it is told by its group.
+CORE_TO_SURFACE = "core_to_surface"
 
 
 class Strict(BaseModel):
@@ -277,8 +279,8 @@ class CellProfile(Strict):
     @classmethod
     def _known_groups(cls, sources: dict[str, Source]) -> dict[str, Source]:
         for group in sources:
-            if group not in GROUPS:
-                raise ValueError(f"'{group}' is no group of parameters; known: {', '.join(GROUPS)}")
+            if group not in (known := (*GROUPS, CORE_TO_SURFACE)):
+                raise ValueError(f"'{group}' is no group of parameters; known: {', '.join(known)}")
         return sources
 
     @model_validator(mode="before")

@@ -35,6 +35,8 @@ OURS = frozenset(
         "compare.png",
         "headroom.png",
         "size.png",
+        "draws.csv",
+        "odds.png",
     }
 )
 

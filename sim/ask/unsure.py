@@ -1,0 +1,31 @@
+"""How far guesses may be off where their profile does not tell; bad ends and odds read it."""
+
+from __future__ import annotations
+
+from sim.files.cell_schema import CORE_TO_SURFACE, CellProfile
+from sim.files.scenario_schema import CoolingTable
+
+# Natural-convection correlations scatter by a fifth about measurements: common practice, no source.
+FILM_UNCERTAINTY = 0.2
+MEASURED_COOLING = 0.1  # assumed of a measured conductance that says nothing of itself
+NO_SOURCE = 0.25  # assumed where a profile says nothing of a group
+ACROSS_GUESSED = 0.5  # what the shipped profiles say of core_to_surface_K_W
+
+
+def core_to_surface_off(profile: CellProfile) -> tuple[float, str]:
+    """Return the uncertainty of what lies between core and surface, and who says so."""
+    own, heat = profile.sources.get(CORE_TO_SURFACE), profile.sources.get("heat")
+    if own is not None:
+        return own.uncertainty, own.origin
+    if heat is None or heat.guess:
+        return ACROSS_GUESSED, "assumed: heat is a guess, and this part of it the least sure"
+    return heat.uncertainty, f"as heat: {heat.origin}"
+
+
+def cooling_off(cooling: CoolingTable) -> tuple[float, str]:
+    """Return the uncertainty of a cell's cooling by the air, and who says so."""
+    if cooling.uncertainty_percent is not None:
+        return cooling.uncertainty_percent / 100.0, "[cooling] uncertainty_percent"
+    if cooling.conductance_W_K is not None:
+        return MEASURED_COOLING, "assumed of a measured conductance"
+    return FILM_UNCERTAINTY, "assumed: what correlations scatter about measurements"
