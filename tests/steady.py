@@ -58,7 +58,7 @@ def greatest_cell_A(room_K: float) -> float:
 
 
 class AtOnce(Executor):
-    """Runs each job as it is handed in; `before` may end it all."""
+    """Runs each job as it is handed in; `before` may end it all. Counts candidates, not jobs."""
 
     def __init__(self, before: Callable[[int], None] = lambda _: None) -> None:
         self.before, self.count = before, 0
@@ -66,7 +66,7 @@ class AtOnce(Executor):
     def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Future[Any]:
         """Run `fn` now."""
         self.before(self.count)
-        self.count += 1
+        self.count += len(args[-1]) if args and isinstance(args[-1], list) else 1
         future: Future[Any] = Future()
         try:
             future.set_result(fn(*args, **kwargs))

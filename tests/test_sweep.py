@@ -336,7 +336,7 @@ def files(folder: Path) -> dict[str, bytes]:
     return {file.name: file.read_bytes() for file in folder.iterdir()}
 
 
-@pytest.mark.parametrize("finished", [0, 1, 5, 24])
+@pytest.mark.parametrize("finished", [0, 8, 16, 24])  # eight are marched side by side
 def test_an_interrupted_sweep_that_goes_on_ends_in_the_same_files(tmp_path, finished):
     path = write_day(tmp_path, {"load.scale": 3.0})
     whole = swept(path, "2:13", "load.rest_after_h=0:1:1")
@@ -357,28 +357,28 @@ def test_an_interrupted_sweep_that_goes_on_ends_in_the_same_files(tmp_path, fini
 
 def test_the_command_keeps_what_is_finished_and_resumes(tmp_path, monkeypatch):
     path = steady.write(tmp_path)
-    _, _, folder = result(path, "--parallel", "15:22")
+    _, _, folder = result(path, "--parallel", "15:38")
     whole = files(folder)
-    run_one = sweeping.run_one
+    run_batch = sweeping.run_batch
 
-    def stops(base, changes):
-        if dict(changes)["pack.parallel"] == 18:
+    def stops(base, batch):
+        if any(dict(changes)["pack.parallel"] == 32 for changes in batch):
             raise KeyboardInterrupt
-        return run_one(base, changes)
+        return run_batch(base, batch)
 
-    monkeypatch.setattr(sweeping, "run_one", stops)
-    code, lines, _ = result(path, "--parallel", "15:22", "--jobs", "1")
+    monkeypatch.setattr(sweeping, "run_batch", stops)
+    code, lines, _ = result(path, "--parallel", "15:38", "--jobs", "1")
     kept = rows_of(folder / "sweep.csv")
     assert code == 130
-    assert 3 <= len(kept) < 8
+    assert 8 <= len(kept) < 24
     assert lines == [
-        f"Interrupted: {len(kept)} of 8 candidates are finished; no answer yet. They are kept in "
+        f"Interrupted: {len(kept)} of 24 candidates are finished; no answer yet. They are kept in "
         f"{folder}; go on with --resume."
     ]
     assert read_strictly(folder / "summary.json")["smallest_parallel"] is None
-    monkeypatch.setattr(sweeping, "run_one", run_one)
+    monkeypatch.setattr(sweeping, "run_batch", run_batch)
 
-    code, _, _ = result(path, "--parallel", "15:22", "--resume")
+    code, _, _ = result(path, "--parallel", "15:38", "--resume")
 
     assert code == 0
     assert files(folder) == whole

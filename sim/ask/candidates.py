@@ -7,7 +7,8 @@ same row, to the last bit, in whatever thread, process or order it is run.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ import numpy as np
 from sim.ask.axes import PARALLEL, Changes, replaced
 from sim.files.case import Case, assemble
 from sim.integrate import march
+from sim.integrate.lanes import march_many
 from sim.integrate.trace import Trace
 from sim.judge.audit import balances, complaints
 from sim.judge.series import count, totals
@@ -80,26 +82,14 @@ def varied(base: Base, changes: Changes) -> Case:
 
 def observe(case: Case, *, stop: bool) -> Trace:
     """March the day, ending at the limits that end a drive or going on past them (`stop` False)."""
+    return observe_many([case], stop=stop, threads=1)[0]
+
+
+def observe_many(cases: Sequence[Case], *, stop: bool, threads: int | None = None) -> list[Trace]:
+    """March many days side by side, as `observe` does each."""
+    days = [(case.plant, case.limits, case.legs, case.start) for case in cases]
     settings = march.Settings(stop_at_limits=stop, keep_trace=False)
-    return march.march(case.plant, case.limits, case.legs, case.start, settings)
-
-
-def gone_on_with(case: Case, trace: Trace) -> np.ndarray:
-    """Return the least margins (COUNT,) of the whole day, where `trace` may end at a limit.
-
-    What is left of the day is marched from the state in which it ended.
-    """
-    legs = case.legs
-    first = int(legs.end_s.searchsorted(trace.end_s, side="right"))
-    if trace.stopped_by is None or first == len(legs.end_s):
-        return trace.worst
-    left = {name: getattr(legs, name)[first:].copy() for name in legs._fields[1:]}
-    past_s = max(trace.end_s - left["start_s"][0], 0.0)
-    left["start_s"][0] += past_s
-    left["ambient_K"][0] += left["ambient_K_s"][0] * past_s
-    left["sun_W"][0] += left["sun_W_s"][0] * past_s
-    rest = replace(case, legs=legs._replace(**left), start=trace.state[-1])
-    return np.minimum(trace.worst, observe(rest, stop=False).worst)
+    return march_many(days, settings, threads)
 
 
 def scaled(case: Case, worst: np.ndarray) -> np.ndarray:
@@ -113,19 +103,41 @@ def run_one(base: Base, changes: Changes) -> Row:
 
     A run that leaves the numbers, or whose balances do not close, is a row that does not pass.
     """
-    case = varied(base, changes)
-    trace = observe(case, stop=case.scenario.limits.on_cutoff == "stop")
+    return run_batch(base, [changes])[0]
+
+
+def run_batch(base: Base, batch: Sequence[Changes]) -> list[Row]:
+    """Run candidates side by side, in this thread; each row is that of `run_one`, to the bit."""
+    cases = [varied(base, changes) for changes in batch]
+    stops = [case.scenario.limits.on_cutoff == "stop" for case in cases]
+    traces: dict[int, Trace] = {}
+    for stop in (True, False):
+        own = [n for n, wanted in enumerate(stops) if wanted is stop]
+        found = observe_many([cases[n] for n in own], stop=stop, threads=1)
+        traces.update(zip(own, found, strict=True))
+    cut = [n for n in range(len(cases)) if traces[n].stopped_by is not None and stops[n]]
+    whole = observe_many([cases[n] for n in cut], stop=False, threads=1)
+    worst = {n: trace.worst for n, trace in traces.items()}
+    worst |= {n: trace.worst for n, trace in zip(cut, whole, strict=True)}
+    return [
+        _judged(case, changes, traces[n], worst[n])
+        for n, (case, changes) in enumerate(zip(cases, batch, strict=True))
+    ]
+
+
+def _judged(case: Case, changes: Changes, trace: Trace, worst: np.ndarray) -> Row:
+    """Return the row of a finished run; `worst` = the least margins of the whole day (COUNT,)."""
     try:
         verdict = judge(case.limits, case.legs, trace)
     except ArithmeticError as problem:
         return _row(case, changes, complaint=str(problem), first_limit=NO_ANSWER)
-    return _row(case, changes, **_found(case, trace, verdict))
+    return _row(case, changes, **_found(case, trace, verdict, worst))
 
 
-def _found(case: Case, trace: Trace, verdict: Verdict) -> dict[str, Any]:
+def _found(case: Case, trace: Trace, verdict: Verdict, worst: np.ndarray) -> dict[str, Any]:
     """Return what a row says of a run that gave numbers."""
     told = complaints(balances(case.plant, case.legs, trace), (), None)
-    margins = scaled(case, gone_on_with(case, trace))
+    margins = scaled(case, worst)
     least = int(np.argmin(margins))
     first = verdict.first
     sums = totals(trace)

@@ -16,11 +16,12 @@ from pathlib import Path
 from typing import Any
 
 from sim.ask.axes import MOST_CANDIDATES, PARALLEL, Axis, Changes, must_hold_number, replaced
-from sim.ask.candidates import Base, Row, run_one, value_of, varied
+from sim.ask.candidates import Base, Row, run_batch, value_of, varied
 from sim.ask.simulate import Result, simulate
 from sim.errors import InputError
 from sim.files.built_case import refuse_built
 from sim.files.case import assemble
+from sim.physics.side_by_side import WIDTH
 
 
 @dataclass(frozen=True)
@@ -202,22 +203,27 @@ def _run(
     rows: dict[int, Row],
     progress: Callable[[int], None] | None,
 ) -> None:
-    """Add the rows that are missing; where it is cut short, those that were finished by then."""
-    futures: dict[Future[Row], int] = {}
+    """Add the rows that are missing; where it is cut short, those that were finished by then.
+
+    Candidates go to the executor as many at a time as are marched side by side.
+    """
+    missing = [at for at in range(len(plan.candidates)) if at not in rows]
+    batches = [missing[n : n + WIDTH] for n in range(0, len(missing), WIDTH)]
+    futures: dict[Future[list[Row]], list[int]] = {}
     try:
-        for at, changes in enumerate(plan.candidates):
-            if at not in rows:
-                futures[executor.submit(run_one, plan.base, changes)] = at
+        for batch in batches:
+            changes = [plan.candidates[at] for at in batch]
+            futures[executor.submit(run_batch, plan.base, changes)] = batch
         for future in as_completed(futures):
-            rows[futures[future]] = future.result()
+            rows.update(zip(futures[future], future.result(), strict=True))
             if progress:
                 progress(len(rows))
     except BaseException:
         for future in futures:
             future.cancel()
-        for future, at in futures.items():
+        for future, batch in futures.items():
             if future.done() and not future.cancelled() and future.exception() is None:
-                rows[at] = future.result()
+                rows.update(zip(batch, future.result(), strict=True))
         raise
 
 

@@ -11,10 +11,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.integrate.step import advance
-from sim.physics.compiled import bare, bare_apart
+from sim.integrate.facets import A_PAIR, PLACES, no_facets
+from sim.integrate.step import Look, advance, look_at, repaced, strided
+from sim.physics.compiled import bare_apart, compiled_apart, inlined
 from sim.physics.limits import Limits, margins
-from sim.physics.plant import CORE, SOC, Leg, Plant, terminals
+from sim.physics.nodes import nodes_of
+from sim.physics.pack import cells
+from sim.physics.plant import CORE, SOC, Leg, Plant
+from sim.physics.side_by_side import never_inlined, room
 
 Floats = NDArray[np.float64]
 INSTANT_S = 1e-9  # to which a crossing is found
@@ -22,32 +26,48 @@ GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 
 
 class Step(NamedTuple):
-    """Where a step begins, and scratch to take it again at other lengths."""
+    """Where one lane's step begins, and scratch to take it again at other lengths."""
 
     plant: Plant
     limits: Limits
     leg: Leg
     time_s: float
-    y: Floats
-    middle: Floats
-    scratch_y: Floats
-    scratch_middle: Floats
-    scratch_margin: Floats
+    seen: Look
+    y: Floats  # without its sums
+    memory: Floats
+    new: Floats  # the state after the last look, its sums' growth, and the margins there
+    gains: Floats
+    halfway: Floats
+    after: Floats
+
+
+@compiled_apart
+def take_again(step, length_s):
+    """Take the step once more over `length_s` [s] above 0, into its `new` and what follows it."""
+    never_inlined()
+    plant, limits = step.plant, step.limits
+    nodes = nodes_of(plant.cell, plant.box, cells(plant.pack))
+    memory = step.memory.copy()
+    repaced(plant.cell, length_s, memory)
+    facets = no_facets(room(0.0, PLACES, A_PAIR, plant.cell.pairs), 0, plant.cell.pairs)
+    soc, core_K, middle = advance(
+        plant, nodes, strided(plant, nodes, length_s), step.leg, step.time_s, facets, step.seen,
+        memory, step.y, memory.copy(), step.new, step.gains,
+    )  # fmt: skip
+    margins(limits, plant, soc, core_K, middle[:3], step.halfway)
+    seen = look_at(plant, step.leg, facets, step.new)
+    margins(limits, plant, step.new[SOC], step.new[CORE], seen[:3], step.after)
 
 
 @bare_apart
 def margin_after(step, length_s, limit):
     """Return one margin after a step of `length_s` [s]."""
-    y = step.y
     if length_s > 0.0:
-        y = step.scratch_y
-        advance(
-            step.plant, step.leg, step.time_s, length_s,
-            step.y, step.middle, y, step.scratch_middle,
-        )  # fmt: skip
-    seen = terminals(step.plant, step.leg, y)
-    margins(step.limits, step.plant, y[SOC], y[CORE], seen, step.scratch_margin)
-    return step.scratch_margin[limit]
+        take_again(step, length_s)
+        return step.after[limit]
+    y = step.y
+    margins(step.limits, step.plant, y[SOC], y[CORE], step.seen[:3], step.after)
+    return step.after[limit]
 
 
 @bare_apart
@@ -57,6 +77,7 @@ def crossing_s(step, limit, low_s, low, high_s, high):
     Regula falsi, Illinois form (Dowell and Jarratt, BIT 11 (1971) 168); each look is a step of
     that length from the same state. Written here since compiled code can't call a library.
     """
+    never_inlined()
     for _ in range(100):
         if high_s - low_s < INSTANT_S or low == 0.0:
             break
@@ -79,6 +100,7 @@ def bottom(step, limit, from_s, to_s):
 
     Golden section; it may stop below zero, since then both crossings are bracketed.
     """
+    never_inlined()
     a, b = from_s, to_s
     c, d = b - GOLDEN * (b - a), a + GOLDEN * (b - a)
     at_c, at_d = margin_after(step, c, limit), margin_after(step, d, limit)
@@ -94,7 +116,7 @@ def bottom(step, limit, from_s, to_s):
     return (c, at_c) if at_c < at_d else (d, at_d)
 
 
-@bare
+@inlined
 def may_dip(fall, enters, leaves):
     """Return whether a margin may reach below zero between two looks and come back.
 
@@ -111,12 +133,8 @@ def passed_s(step, limit, length_s, looks):
     `looks` = the margins (COUNT,) half a step before, at begin, middle and end; at the begin this
     one is not negative. Each half in which it may dip is searched for its bottom.
     """
-    earlier, before, halfway, after = (
-        looks[0][limit],
-        looks[1][limit],
-        looks[2][limit],
-        looks[3][limit],
-    )
+    earlier, before = looks[0][limit], looks[1][limit]
+    halfway, after = looks[2][limit], looks[3][limit]
     if math.inf in (before, halfway, after):  # a limit that does not apply
         return -1.0, -1.0
     if after < 0.0:

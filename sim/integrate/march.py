@@ -1,7 +1,8 @@
 """The run compiled: fixed steps that end at every edge of the load, and are cut at a limit.
 
-Everything is accumulated as it goes: worst margins, spells beyond each limit, sums. States are
-kept only where a buffer for them is given, so that a sweep's memory does not grow with its steps.
+One code for a run alone and for many side by side. Everything is accumulated as it goes: worst
+margins, spells beyond each limit, sums. States are kept only where a buffer for them is given, so
+that a sweep's memory does not grow with its steps.
 """
 
 from __future__ import annotations
@@ -9,31 +10,54 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.drive.legs import Legs, leg_at
+from sim.drive.legs import Legs
+from sim.integrate import book as books
+from sim.integrate import facets as pieces_of_tables
 from sim.integrate.book import (
-    begin_spell,
+    LIMITS,
+    Book,
     empty_book,
-    end_spell,
-    enter,
+    jumped,
     lowest,
+    new_ledger,
     spells_of,
     unclear,
 )
-from sim.integrate.crossing import Step, crossing_s, passed_s
-from sim.integrate.step import advance, take_middle
+from sim.integrate.facets import no_facets
+from sim.integrate.passing import SUMS, alone, end_lane, jump, keep, pass_limits
+from sim.integrate.step import advance, look_at, remember, repaced, strided
 from sim.integrate.trace import KEPT_S, Trace
-from sim.physics.compiled import bare, bare_apart
+from sim.physics.beside import limits_at, numbers, plant_at
+from sim.physics.compiled import bare_apart, compiled_apart, inlined
 from sim.physics.film import tabled
 from sim.physics.limits import BEYOND_MODEL, COUNT, STOPS_DRIVE, Limits, margins
-from sim.physics.plant import CORE, SOC, Plant, terminals
+from sim.physics.nodes import nodes_of
+from sim.physics.pack import cells, share
+from sim.physics.plant import CORE, FIRST_OVERVOLTAGE, SOC, Leg, Plant
+from sim.physics.side_by_side import (
+    WIDTH,
+    any_of,
+    borrowed,
+    lane,
+    lanes_in,
+    noughts,
+    part,
+    room,
+    take,
+)
 
 Floats = NDArray[np.float64]
 FIRST_SPELLS = 1024
+ONE, FIVE, STATE, OF_SUMS = (0,), (0,) * 5, (0,) * FIRST_OVERVOLTAGE, (0,) * SUMS
+TWICE = STATE + STATE + OF_SUMS + OF_SUMS + ONE + ONE
+PLACES = TWICE + LIMITS + LIMITS + LIMITS + LIMITS + books.PLACES + pieces_of_tables.PLACES
+A_PAIR = (0,) * 20
+ALONE, BESIDE = (0,), (0,) * WIDTH
 
 
 @dataclass(frozen=True)
@@ -49,163 +73,250 @@ class Settings:
     halved: bool = False  # every step in two halves, the short ones of a 1 Hz load too
 
 
-class Room(NamedTuple):
-    """Arrays to work in: states (4, n), coefficients (3, 2 + 2 pairs), margins (5, COUNT)."""
+class Days(NamedTuple):
+    """The legs of all lanes: edges are shared; the rest is (legs, lanes), or (legs, 1) if equal."""
 
-    states: Floats
-    middles: Floats
-    margins: Floats
-
-
-@bare
-def copy(source, target):
-    """Copy one vector into another; a slice would count references."""
-    for k in range(source.shape[0]):
-        target[k] = source[k]
+    kind: int
+    start_s: Floats
+    end_s: Floats
+    value: Floats
+    ambient_K: Floats
+    ambient_K_s: Floats
+    sun_W: Floats
+    sun_W_s: Floats
 
 
-@bare_apart
-def first_stop(step, stops, length_s, looks):
-    """Return the first limit that ends the run within the step, -1 for none, and when."""
-    which, first_s = -1, length_s
+class Tables(NamedTuple):
+    """What is of one shape in all lanes; each lane knows its own set."""
+
+    ocv: Floats
+    layers: Floats
+    grid: Floats
+    pairs: tuple[int, ...]
+    box_kind: int
+
+
+class Plan(NamedTuple):
+    """How a run is stepped: the longest step, in how many parts, and which limits end it."""
+
+    longest_s: float
+    halves: int
+    stops: NDArray[np.bool_]
+
+
+class Rows(NamedTuple):
+    """The lanes' numbers while they go on, one row each."""
+
+    y: Any  # the state, without its sums
+    new: Any
+    sums: Any
+    gains: Any
+    memory: Any
+    fresh: Any
+    earlier: Any  # margins half a step before, at begin, middle and end of a step
+    before: Any
+    halfway: Any
+    after: Any
+    ledger: Any
+    facets: Any
+
+
+@inlined
+def rows_in(whole, pairs):
+    """Return the rows, in a room of `PLACES` and `A_PAIR`."""
+    k = len(pairs)
+    at_memory, at_margins = 40 + 2 * k, 42 + 12 * k
+    at_ledger = at_margins + 4 * COUNT
+    return Rows(
+        part(whole, 0, STATE, ONE, pairs),
+        part(whole, 5 + k, STATE, ONE, pairs),
+        part(whole, 10 + 2 * k, OF_SUMS, (), ()),
+        part(whole, 25 + 2 * k, OF_SUMS, (), ()),
+        part(whole, at_memory, ONE, FIVE, pairs),
+        part(whole, at_memory + 1 + 5 * k, ONE, FIVE, pairs),
+        part(whole, at_margins, LIMITS, (), ()),
+        part(whole, at_margins + COUNT, LIMITS, (), ()),
+        part(whole, at_margins + 2 * COUNT, LIMITS, (), ()),
+        part(whole, at_margins + 3 * COUNT, LIMITS, (), ()),
+        new_ledger(whole, at_ledger),
+        no_facets(whole, at_ledger + 3 * COUNT + 1, pairs),
+    )
+
+
+@inlined
+def begin_at(rows, start, pairs, like):
+    """Take the states `start` (n, lanes) for the rows."""
+    size = FIRST_OVERVOLTAGE + pairs
+    for n in range(size):
+        rows.y[n] = take(start, n, like)
+    for n in range(SUMS):
+        rows.sums[n] = take(start, size + n, like)
+
+
+@inlined
+def leg_beside(days, pack, i, like):
+    """Return leg `i` as one cell of each lane's pack sees it."""
+    return Leg(
+        float(days.start_s[i]),
+        float(days.end_s[i]),
+        days.kind,
+        share(pack, days.kind, take(days.value, i, like)),
+        take(days.ambient_K, i, like),
+        take(days.ambient_K_s, i, like),
+        take(days.sun_W, i, like),
+        take(days.sun_W_s, i, like),
+    )
+
+
+@inlined
+def accept(rows, pairs):
+    """Make the step's end the begin of the next."""
+    for n in range(FIRST_OVERVOLTAGE + pairs):
+        rows.y[n] = rows.new[n]
+    for n in range(SUMS):
+        rows.sums[n] += rows.gains[n]
+    for n in range(1 + 5 * pairs):
+        rows.memory[n] = rows.fresh[n]
     for limit in range(COUNT):
-        if stops[limit] and looks[1][limit] >= 0.0:
-            into_s, _ = passed_s(step, limit, length_s, looks)
-            if into_s >= 0.0 and (which < 0 or into_s < first_s):
-                which, first_s = limit, into_s
-    return which, first_s
+        rows.earlier[limit] = rows.halfway[limit]
+        rows.before[limit] = rows.after[limit]
 
 
-@bare_apart
-def settle(step, book, length_s, looks):
-    """Enter the exact instants at which limits are passed or met again within the step."""
-    time_s = step.time_s
-    for limit in range(COUNT):
-        low, high = looks[1][limit], looks[3][limit]
-        if low >= 0.0:
-            into_s, back_s = passed_s(step, limit, length_s, looks)
-            if into_s >= 0.0:
-                begin_spell(book, limit, time_s + into_s, 0.0)
-            if back_s >= 0.0:
-                end_spell(book, limit, time_s + back_s)
-        elif high >= 0.0:
-            end_spell(book, limit, time_s + crossing_s(step, limit, 0.0, low, length_s, high))
-
-
-@bare_apart
-def run(plant, limits, legs, start, longest_s, halves, stops, book, kept, last, room):
-    """March all legs from `start`; return the end [s], the limit that ended the run (-1), steps.
-
-    No step is longer than `longest_s`, and each is then taken in `halves` parts. `stops` (COUNT,)
-    says which limits end the run. `kept` = (times, states, legs, count) takes the trace where its
-    arrays have room for `points(legs)`, and nothing where they are empty; `last` (n,) takes the
-    state at the end. `room` is the `Room` to work in.
-    """
-    y, new, scratch = room.states[0], room.states[1], room.states[2]
-    middle, fresh, scratch_middle = room.middles[0], room.middles[1], room.middles[2]
-    earlier, before = room.margins[0], room.margins[1]
-    halfway, after, scratch_margin = room.margins[2], room.margins[3], room.margins[4]
-    copy(start, y)
-    steps, end_s = 0, legs.start_s[0]
-    take_middle(plant, leg_at(legs, plant.pack, 0), y, middle)
-    for i in range(legs.start_s.shape[0]):
-        leg = leg_at(legs, plant.pack, i)
-        end_s = leg.start_s
-        margins(limits, plant, y[SOC], y[CORE], terminals(plant, leg, y), before)
-        keep(kept, end_s, y, i)
-        if enter(book, end_s, before):
-            for limit in range(COUNT):
-                if stops[limit] and before[limit] < 0.0:
-                    copy(y, last)
-                    return end_s, limit, steps
-        for limit in range(COUNT):
-            earlier[limit] = -math.inf  # nothing is known of how it came to the edge
-        pieces = pieces_of(leg.end_s - leg.start_s)
-        inner = math.ceil((leg.end_s - leg.start_s) / pieces / longest_s - 1e-9)
-        inner = halves * max(1, inner)
-        count = pieces * inner
-        for n in range(count):
-            time_s = leg.start_s + (leg.end_s - leg.start_s) * n / count
-            end_s = leg.end_s
-            if n + 1 < count:
-                end_s = leg.start_s + (leg.end_s - leg.start_s) * (n + 1) / count
-            length_s = end_s - time_s
-            soc_m, core_m, seen_m = advance(plant, leg, time_s, length_s, y, middle, new, fresh)
-            margins(limits, plant, soc_m, core_m, seen_m, halfway)
-            margins(limits, plant, new[SOC], new[CORE], terminals(plant, leg, new), after)
-            steps += 1
-            if unclear(earlier, before, halfway, after):
-                looks = earlier, before, halfway, after
-                step = Step(
-                    plant, limits, leg, time_s, y, middle,
-                    scratch, scratch_middle, scratch_margin,
-                )  # fmt: skip
-                which, stop_s = first_stop(step, stops, length_s, looks)
-                if which >= 0:
-                    return _cut(
-                        step, book, kept, last, room.states[3], which, stop_s, i, steps, looks
-                    )
-                settle(step, book, length_s, looks)
-            lowest(book, end_s, after)
-            y, new = new, y
-            middle, fresh = fresh, middle
-            earlier, before, halfway, after = halfway, after, earlier, before
-            if (n + 1) % inner == 0:
-                keep(kept, end_s, y, i)
-    copy(y, last)
-    return end_s, -1, steps
-
-
-@bare_apart
-def _cut(step, book, kept, last, new, which, stop_s, i, steps, looks):
-    """End the run inside a step, at the instant a limit is passed."""
-    _, _, halfway, after = looks
-    end_s = step.time_s + stop_s
-    copy(step.y, last)
-    if stop_s > 0.0:
-        copy(step.y, new)
-        soc_m, core_m, seen_m = advance(
-            step.plant, step.leg, step.time_s, stop_s,
-            step.y, step.middle, new, step.scratch_middle,
-        )  # fmt: skip
-        margins(step.limits, step.plant, soc_m, core_m, seen_m, halfway)
-        seen = terminals(step.plant, step.leg, new)
-        margins(step.limits, step.plant, new[SOC], new[CORE], seen, after)
-        after[which] = 0.0  # to rounding; its sign at its own crossing means nothing
-        if unclear(*looks):
-            settle(step, book, stop_s, looks)
-        lowest(book, end_s, after)
-        keep(kept, end_s, new, i)
-        copy(new, last)
-    begin_spell(book, which, end_s, 0.0)
-    return end_s, which, steps
-
-
-@bare
-def keep(kept, time_s, y, leg):
-    """Add a point to the trace, where there is one."""
-    times, states, legs, count = kept
-    if times.shape[0] == 0:
-        return
-    times[count[0]] = time_s
-    copy(y, states[count[0]])
-    legs[count[0]] = leg
-    count[0] += 1
-
-
-@bare
+@inlined
 def pieces_of(length_s):
     """Return into how many kept pieces a leg of `length_s` [s] falls."""
     return max(1, math.ceil(length_s / KEPT_S - 1e-9))
 
 
+@inlined
+def parts_of(length_s, plan):
+    """Return into how many kept pieces a leg falls, and each into how many steps."""
+    pieces = pieces_of(length_s) if length_s > KEPT_S else 1
+    piece_s = length_s / pieces
+    inner = math.ceil(piece_s / plan.longest_s - 1e-9) if piece_s > plan.longest_s else 1
+    return pieces, plan.halves * max(1, inner)
+
+
 @bare_apart
-def points(legs):
+def points(start_s, end_s):
     """Return how many points the trace of a whole run has."""
     total = 0
-    for i in range(legs.start_s.shape[0]):
-        total += pieces_of(legs.end_s[i] - legs.start_s[i]) + 1
+    for i in range(start_s.shape[0]):
+        total += pieces_of(end_s[i] - start_s[i]) + 1
     return total
+
+
+@inlined
+def begin_leg(plant, limits, leg, facets, rows, book, plan, steps):
+    """Return the look at a leg's begin; enter what its load brings, jumps past limits included."""
+    seen = look_at(plant, leg, facets, rows.y)
+    margins(limits, plant, rows.y[SOC], rows.y[CORE], seen[:3], rows.before)
+    lowest(rows.ledger, leg.start_s, rows.before)
+    jumps = jumped(rows.ledger, rows.before)
+    if any_of(jumps):
+        jump(rows, book, jumps, plan.stops, plant.cell.pairs, leg.start_s, steps)
+    for limit in range(COUNT):
+        rows.earlier[limit] = -math.inf  # nothing is known of how it came to the edge
+    return seen
+
+
+@inlined
+def goes_on(rows):
+    """Return whether any lane has not ended."""
+    return any_of(rows.ledger.goes[0] > 0.0)
+
+
+@bare_apart
+def run(inputs, plan, book, kept, lanes):
+    """March all lanes through all legs; fill `book`. `kept` takes the trace of a run alone.
+
+    `inputs` = (days, columns, tables, start): `columns` (numbers, lanes) as in
+    `sim.physics.beside`, `start` (n, lanes). `kept` = (times, states, legs, count) with room for
+    `points`, or empty. `lanes` has one entry or as many as a register: the code is made for it.
+    """
+    days, columns, tables, start = borrowed(inputs)
+    plan, book, kept, like = borrowed(plan), borrowed(book), borrowed(kept), noughts(lanes)
+    pairs = len(tables.pairs)
+    plant = plant_at(
+        columns, tables.ocv, tables.layers, tables.grid, tables.pairs, tables.box_kind, like
+    )
+    limits = limits_at(columns, like)
+    nodes = nodes_of(plant.cell, plant.box, cells(plant.pack))
+    rows = rows_in(room(like, PLACES, A_PAIR, tables.pairs), tables.pairs)
+    begin_at(rows, start, pairs, like)
+    facets = rows.facets
+    remember(plant, leg_beside(days, plant.pack, 0, like), facets, rows.y, rows.memory)
+    stride = strided(plant, nodes, 1.0)
+    repaced(plant.cell, 1.0, rows.memory)
+    steps, end_s = 0, days.start_s[0]
+    for i in range(days.start_s.shape[0]):
+        leg = leg_beside(days, plant.pack, i, like)
+        keep(kept, leg.start_s, rows.y, rows.sums, i)
+        seen = begin_leg(plant, limits, leg, facets, rows, book, plan, steps)
+        if not goes_on(rows):
+            return
+        length_s = leg.end_s - leg.start_s
+        pieces, inner = parts_of(length_s, plan)
+        count = pieces * inner
+        if length_s / count != stride.step_s:
+            stride = strided(plant, nodes, length_s / count)
+            repaced(plant.cell, stride.step_s, rows.memory)
+        time_s = leg.start_s
+        for n in range(1, count + 1):
+            end_s = leg.end_s if n == count else leg.start_s + n * stride.step_s
+            soc, core_K, middle = advance(
+                plant, nodes, stride, leg, time_s, facets, seen,
+                rows.memory, rows.y, rows.fresh, rows.new, rows.gains,
+            )  # fmt: skip
+            steps += 1
+            ends = look_at(plant, leg, facets, rows.new)
+            margins(limits, plant, soc, core_K, middle[:3], rows.halfway)
+            margins(limits, plant, rows.new[SOC], rows.new[CORE], ends[:3], rows.after)
+            mask = unclear(rows.ledger, rows.earlier, rows.before, rows.halfway, rows.after)
+            if any_of(mask):
+                pass_limits(
+                    plant, limits, leg, time_s, stride.step_s, seen, rows, book, mask,
+                    (plan.stops, kept, i, steps),
+                )  # fmt: skip
+                if not goes_on(rows):
+                    return
+            lowest(rows.ledger, end_s, rows.after)
+            accept(rows, pairs)
+            seen, time_s = ends, end_s
+            if n % inner == 0:
+                keep(kept, end_s, rows.y, rows.sums, i)
+    finish(rows, book, FIRST_OVERVOLTAGE + pairs, end_s, steps)
+
+
+@compiled_apart
+def finish(rows, book, size, end_s, steps):
+    """Enter the end of all lanes that saw it."""
+    for k in range(lanes_in(rows.ledger.goes[0])):
+        if lane(rows.ledger.goes[0], k) > 0.0:
+            y, sums = alone(rows.y, size, k), alone(rows.sums, SUMS, k)
+            end_lane(rows, book, k, y, sums, end_s, -1, steps)
+
+
+def plan_of(settings: Settings) -> Plan:
+    """Return what the compiled code reads of the settings."""
+    stops = np.zeros(COUNT, dtype=np.bool_)
+    stops[[*STOPS_DRIVE, BEYOND_MODEL] if settings.stop_at_limits else [BEYOND_MODEL]] = True
+    return Plan(settings.longest_step_s, 2 if settings.halved else 1, stops)
+
+
+def buffer(points_kept: int, size: int) -> tuple[Any, ...]:
+    """Return room for a trace of so many points, of states of `size` entries."""
+    return (
+        np.empty(points_kept),
+        np.empty((points_kept, size)),
+        np.empty(points_kept, dtype=np.intp),
+        np.zeros(1, dtype=np.intp),
+    )
+
+
+def as_lane(value: Floats) -> Floats:
+    """Return an array of one entry a leg as one lane's."""
+    return np.ascontiguousarray(value, dtype=np.float64).reshape(-1, 1)
 
 
 def march(
@@ -221,59 +332,51 @@ def march(
     `progress` is told the end only: a day takes milliseconds.
     """
     plant = plant._replace(film=tabled(plant.film))
-    stops = np.zeros(COUNT, dtype=np.bool_)
-    stops[[*STOPS_DRIVE, BEYOND_MODEL] if settings.stop_at_limits else [BEYOND_MODEL]] = True
-    room = Room(
-        np.empty((4, len(start))),
-        np.empty((3, 2 + 2 * len(plant.cell.pairs))),
-        np.empty((5, COUNT)),
+    days = Days(
+        legs.kind,
+        legs.start_s,
+        legs.end_s,
+        *(
+            as_lane(x)
+            for x in (legs.value, legs.ambient_K, legs.ambient_K_s, legs.sun_W, legs.sun_W_s)
+        ),
     )
-    capacity, size = FIRST_SPELLS, points(legs) if settings.keep_trace else 0
+    tables = Tables(
+        plant.cell.ocv, plant.cell.layers, plant.film.grid, plant.cell.pairs, plant.box.kind
+    )
+    columns = np.array(numbers(plant, limits), dtype=np.float64).reshape(-1, 1)
+    capacity, plan = FIRST_SPELLS, plan_of(settings)
+    size = points(legs.start_s, legs.end_s) if settings.keep_trace else 0
     while True:
-        book = empty_book(capacity)
-        kept = (
-            np.empty(size),
-            np.empty((size, len(start))),
-            np.empty(size, dtype=np.intp),
-            np.zeros(1, dtype=np.intp),
-        )
-        last = np.empty_like(start)
-        end_s, which, steps = run(
-            plant,
-            limits,
-            legs,
-            start,
-            settings.longest_step_s,
-            2 if settings.halved else 1,
-            stops,
-            book,
-            kept,
-            last,
-            room,
-        )
+        book, kept = empty_book(1, capacity, len(start)), buffer(size, len(start))
+        run((days, columns, tables, as_lane(start)), plan, book, kept, ALONE)
         if book.counts[0] <= capacity:
             break
         capacity = int(book.counts[0])  # more spells than there was room for: once more, with it
+    trace = trace_of(book, 0, legs, start, kept)
     if progress:
-        progress(end_s)
-    times, states, index, count = kept
-    n = int(count[0])
-    if not settings.keep_trace:
+        progress(trace.end_s)
+    return trace
+
+
+def trace_of(book: Book, k: int, legs: Legs, start: Floats, kept: tuple[Any, ...] | None) -> Trace:
+    """Return the trace of lane `k`; its start and end only where nothing was kept."""
+    end_s, stopped_by = float(book.end_s[k]), int(book.stopped_by[k])
+    if kept is not None and len(kept[0]):
+        n = int(kept[3][0])
+        times, states, index = (array[:n] for array in kept[:3])
+    else:
         ends_in = max(int(legs.start_s.searchsorted(end_s, side="left")) - 1, 0)
-        times, states, index, n = (
-            np.array([legs.start_s[0], end_s]),
-            np.stack([start, last]),
-            np.array([0, ends_in], dtype=np.intp),
-            2,
-        )
+        times, states = np.array([legs.start_s[0], end_s]), np.stack([start, book.last[k]])
+        index = np.array([0, ends_in], dtype=np.intp)
     return Trace(
-        times[:n],
-        states[:n],
-        index[:n],
-        book.worst,
-        book.worst_s,
-        spells_of(book),
-        float(end_s),
-        int(which) if which >= 0 else None,
-        steps,
+        times,
+        states,
+        index,
+        book.worst[k],
+        book.worst_s[k],
+        spells_of(book, k),
+        end_s,
+        stopped_by if stopped_by >= 0 else None,
+        int(book.steps[k]),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from sim.physics.compiled import bare
+from sim.physics.compiled import inlined
 
 FREE_AIR, AIR_NODE, AIR_AND_WALL = 0, 1, 2
 
@@ -25,7 +25,7 @@ class Box(NamedTuple):
     other_heat_W: float
 
 
-@bare
+@inlined
 def box_rates(box, from_cells_W, air_K, wall_K, ambient_K, sun_W):
     """Return the heating rates [K/s] of box air and wall, and the heat lost to outside [W]."""
     if box.kind == FREE_AIR:

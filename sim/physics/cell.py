@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.physics.compiled import bare
+from sim.physics.compiled import inlined
 from sim.physics.lookup import cell_of, held
 
 DISCHARGE, CHARGE, FIRST_PAIR = 0, 1, 2  # layers of the resistance table; two layers a pair
@@ -39,23 +39,55 @@ class Cell(NamedTuple):
     core_to_surface_W_K: float  # 0: core and surface are one lumped node
 
 
-@bare
-def open_circuit(cell, soc, core_K):
-    """Return open-circuit voltage [V] and its slope over temperature [V/K].
+@inlined
+def chord(cell, i):
+    """Return the straight lines of interval `i` of the curve: voltage, entropic coefficient.
 
-    U = U_ref(s) + (T - T_ref) dU/dT(s). Straight lines between the table's points; below empty
-    and above full the last line is drawn on, so that a margin goes on falling there.
+    Each as its value [V, V/K] at the interval's begin and what it gains up to its end.
     """
+    table, t = cell.ocv, cell.tables
+    begin_V, begin_V_K = table[t, i, 0], table[t, i, 1]
+    return begin_V, table[t, i + 1, 0] - begin_V, begin_V_K, table[t, i + 1, 1] - begin_V_K
+
+
+@inlined
+def on_chord(cell, chord, fraction, core_K):
+    """Return open-circuit voltage [V] and its slope over temperature [V/K] on a chord.
+
+    U = U_ref(s) + (T - T_ref) dU/dT(s). Below empty and above full the last line is drawn on, so
+    that a margin goes on falling there; the coefficient is held.
+    """
+    begin_V, gain_V, begin_V_K, gain_V_K = chord
+    slope_V_K = begin_V_K + held(fraction) * gain_V_K
+    return begin_V + fraction * gain_V + (core_K - cell.reference_K) * slope_V_K, slope_V_K
+
+
+@inlined
+def open_circuit(cell, soc, core_K):
+    """Return open-circuit voltage [V] and its slope over temperature [V/K], as `on_chord`."""
     last = cell.ocv.shape[1] - 1
     i = cell_of(soc, last, last)
-    f = soc * last - i
-    table, t = cell.ocv, cell.tables
-    reference_V = table[t, i, 0] + f * (table[t, i + 1, 0] - table[t, i, 0])
-    slope_V_K = table[t, i, 1] + held(f) * (table[t, i + 1, 1] - table[t, i, 1])
-    return reference_V + (core_K - cell.reference_K) * slope_V_K, slope_V_K
+    return on_chord(cell, chord(cell, i), soc * last - i, core_K)
 
 
-@bare
+@inlined
+def patch(cell, i, j, which):
+    """Return one layer between four points of the table, as four coefficients for `on_patch`."""
+    table, t = cell.layers, cell.tables
+    corner = table[t, j, i, which]
+    along = table[t, j, i + 1, which] - corner
+    up = table[t, j + 1, i, which] - corner
+    return corner, along, up, table[t, j + 1, i + 1, which] - table[t, j + 1, i, which] - along
+
+
+@inlined
+def on_patch(patch, fraction, g):
+    """Return the bilinear value at fractions of a patch's width (charge) and height (warmth)."""
+    corner, along, up, twist = patch
+    return corner + fraction * along + g * (up + fraction * twist)
+
+
+@inlined
 def layer(cell, soc, core_K, which):
     """Return one layer of the resistance table at a state of charge and a temperature.
 
@@ -67,20 +99,17 @@ def layer(cell, soc, core_K, which):
     j = cell_of(core_K - cell.coldest_K, cell.columns_per_K, columns)
     f = held(soc * rows - i)
     g = held((core_K - cell.coldest_K) * cell.columns_per_K - j)
-    table, t = cell.layers, cell.tables
-    cold = table[t, j, i, which] * (1.0 - f) + table[t, j, i + 1, which] * f
-    warm = table[t, j + 1, i, which] * (1.0 - f) + table[t, j + 1, i + 1, which] * f
-    return cold * (1.0 - g) + warm * g
+    return on_patch(patch(cell, i, j, which), f, g)
 
 
-@bare
+@inlined
 def pair(cell, soc, core_K, k):
     """Return resistance [ohm] and time constant [s] of polarisation pair `k`."""
     resistance_ohm = layer(cell, soc, core_K, FIRST_PAIR + 2 * k)
     return resistance_ohm, layer(cell, soc, core_K, FIRST_PAIR + 2 * k + 1)
 
 
-@bare
+@inlined
 def reversible_heat_W(current_A, core_K, slope_V_K):
     """Return -I T dU/dT [W]: positive heats (Bernardi, Pawlikowski and Newman 1985)."""
     return -current_A * core_K * slope_V_K

@@ -15,11 +15,13 @@ from pathlib import Path
 from typing import Any
 
 import numba
+from numba.core.typing.templates import infer_global
 
 PACKAGE = Path(__file__).resolve().parents[1]
 # Where compiled functions stand, and the constants that are compiled into them.
 COMPILED = ("physics/*.py", "drive/*.py", "integrate/*.py", "judge/*.py", "units.py")
 PREFIX = "machine-code-"
+INSIDE: list[Any] = []  # what `inlined` made; numba itself keeps weak references only
 
 
 def digest_of(package: Path) -> str:
@@ -28,6 +30,12 @@ def digest_of(package: Path) -> str:
     for source in sorted(path for pattern in COMPILED for path in package.glob(pattern)):
         found.update(source.name.encode() + b"\0" + source.read_bytes())
     return found.hexdigest()[:16]
+
+
+def has_machine_code() -> bool:
+    """Return whether anything is compiled at all: not where NUMBA_DISABLE_JIT=1."""
+    config: Any = numba.config
+    return not config.DISABLE_JIT
 
 
 @cache
@@ -68,6 +76,39 @@ def compiled_apart(function: Callable[..., Any]) -> Any:
     For what runs once or rarely, so that the compiler has less to do.
     """
     return _compiled(function, inline=False)
+
+
+def inlined(function: Callable[..., Any]) -> Any:
+    """Return `function` as it is, known to the compiler: compiled code that calls it has a copy.
+
+    Called from Python it is plain Python. Machine code of its own, and the way into it from
+    Python, would take the compiler longer than the code that is used. No references are counted,
+    as in `bare`.
+    """
+    return _inlined(function, counted=False)
+
+
+def inlined_counted(function: Callable[..., Any]) -> Any:
+    """Return `function` as `inlined` does, for one that makes an array."""
+    return _inlined(function, counted=True)
+
+
+def _inlined(function: Callable[..., Any], *, counted: bool) -> Any:
+    if not has_machine_code():
+        return function
+    njit: Any = numba.njit  # its options to leave out the way in are not in its types
+    inside = njit(
+        nogil=True,
+        fastmath=False,
+        error_model="numpy",
+        forceinline=True,
+        no_cpython_wrapper=True,
+        no_cfunc_wrapper=True,
+        _nrt=counted,
+    )(function)
+    INSIDE.append(inside)
+    infer_global(function, numba.types.Dispatcher(inside))
+    return function
 
 
 def bare(function: Callable[..., Any]) -> Any:

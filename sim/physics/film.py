@@ -7,24 +7,28 @@ Air properties are cubics in T/300 K, fitted to CoolProp 8.0.0 (101325 Pa) over 
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from functools import lru_cache
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.physics.compiled import bare, bare_apart
+from sim.physics.compiled import bare_apart, inlined
+from sim.physics.side_by_side import never_inlined
 from sim.units import STANDARD_GRAVITY_M_S2, STEFAN_BOLTZMANN_W_M2K4
 
 # At a difference of nothing the standing cylinder's formula runs away while its heat does not:
 # below this difference the conductance is held, which moves no temperature by 1e-4 K.
 LEAST_DIFFERENCE_K = 1e-3
 
-# The table of `tabled`: even in the fourth root of the difference, since conductance rises about
-# with that root, and in film temperature. Bilinear, it misses the formula by 2e-4, or by 3e-3 below
-# 5 mK, where no heat to speak of flows.
+# The table of `tabled`: knots even in the fourth root of the difference, about with which
+# conductance rises, and in film temperature. Straight between them, it misses the formula by 2e-4,
+# or by 3e-3 below 5 mK, where no heat to speak of flows.
 GRID_DIFFERENCE_K, GRID_COLDEST_K, GRID_WARMEST_K = 256.0, 203.0, 453.0
 GRID_ROOTS, GRID_FILMS = 256, 50
-NO_GRID = np.empty((0, 0))
+ROOT_STEP = GRID_DIFFERENCE_K**0.25 / GRID_ROOTS
+FILMS_PER_K = GRID_FILMS / (GRID_WARMEST_K - GRID_COLDEST_K)
+NO_GRID = np.empty((1, 0, 0))
 
 
 class Film(NamedTuple):
@@ -36,10 +40,11 @@ class Film(NamedTuple):
     standing: bool
     emissivity: float
     fixed_W_K: float
-    grid: NDArray[np.float64] = NO_GRID  # of `tabled`, (roots, films) [W/K]
+    grid: NDArray[np.float64] = NO_GRID  # of `tabled`, (sets, roots, films) [W/m2K]
+    tables: int = 0  # which set is this film's
 
 
-@bare
+@inlined
 def air_properties(film_K):
     """Return kinematic viscosity [m2/s], conductivity [W/mK] and Prandtl number of dry air."""
     x = film_K / 300.0
@@ -49,7 +54,7 @@ def air_properties(film_K):
     return viscosity_m2_s, conductivity_W_mK, prandtl
 
 
-@bare
+@inlined
 def lying_nusselt(rayleigh, prandtl):
     """Return Nu on the diameter of a lying cylinder, Ra_D below 1e12.
 
@@ -60,14 +65,14 @@ def lying_nusselt(rayleigh, prandtl):
     return (0.60 + 0.387 * rayleigh ** (1.0 / 6.0) * spread) ** 2
 
 
-@bare
+@inlined
 def plate_nusselt(rayleigh, prandtl):
     """Return Nu on the height of a standing plate: Churchill and Chu, ibid. 18 (1975) 1323."""
     spread = (1.0 + (0.492 / prandtl) ** (9.0 / 16.0)) ** (-8.0 / 27.0)
     return (0.825 + 0.387 * rayleigh ** (1.0 / 6.0) * spread) ** 2
 
 
-@bare
+@inlined
 def standing_nusselt(rayleigh, prandtl, slenderness):
     """Return Nu on the height of a standing thin cylinder, `slenderness` = height / diameter.
 
@@ -80,7 +85,7 @@ def standing_nusselt(rayleigh, prandtl, slenderness):
     return plate_nusselt(rayleigh, prandtl) * (1.0 + b * curvature**c)
 
 
-@bare
+@inlined
 def convection_W_m2K(film, surface_K, air_K):
     """Return the natural-convection coefficient, air properties at film temperature."""
     film_K = 0.5 * (surface_K + air_K)
@@ -96,14 +101,14 @@ def convection_W_m2K(film, surface_K, air_K):
     return nusselt * conductivity_W_mK / length_m
 
 
-@bare
+@inlined
 def radiation_W_m2K(emissivity, surface_K, walls_K):
     """Return eps sigma (Ts^2 + Tw^2)(Ts + Tw): a small body in walls at `walls_K`."""
     squares = surface_K * surface_K + walls_K * walls_K
     return emissivity * STEFAN_BOLTZMANN_W_M2K4 * squares * (surface_K + walls_K)
 
 
-@bare
+@inlined
 def conductance_W_K(film, surface_K, air_K):
     """Return one cell's conductance to air [W/K]; the walls it sees are as warm as the air."""
     if film.fixed_W_K >= 0.0:
@@ -113,37 +118,79 @@ def conductance_W_K(film, surface_K, air_K):
 
 
 def tabled(film: Film) -> Film:
-    """Return `film` with the table that `quick_conductance_W_K` reads."""
-    grid = np.empty((GRID_ROOTS + 1, GRID_FILMS + 1))
-    _fill(film, grid)
-    return film._replace(grid=grid)
+    """Return `film` with the table that `film_patch` reads; films alike but in area share it."""
+    if film.fixed_W_K >= 0.0:
+        return film
+    key = film.diameter_m, film.height_m, film.standing, film.emissivity
+    return film._replace(grid=_grid(*key), tables=0)
+
+
+@lru_cache(maxsize=64)
+def _grid(diameter_m: float, height_m: float, standing: bool, emissivity: float) -> Any:
+    grid = np.empty((1, GRID_ROOTS + 1, GRID_FILMS + 1))
+    _fill(Film(1.0, diameter_m, height_m, standing, emissivity, -1.0), grid[0])
+    return grid
 
 
 @bare_apart
 def _fill(film, grid):
-    step = GRID_DIFFERENCE_K**0.25 / GRID_ROOTS
     for i in range(GRID_ROOTS + 1):
-        half_K = 0.5 * (i * step) ** 4
+        half_K = 0.5 * (i * ROOT_STEP) ** 4
         for j in range(GRID_FILMS + 1):
             film_K = GRID_COLDEST_K + (GRID_WARMEST_K - GRID_COLDEST_K) * j / GRID_FILMS
             grid[i, j] = conductance_W_K(film, film_K + half_K, film_K - half_K)
 
 
-@bare
-def quick_conductance_W_K(film, surface_K, air_K):
-    """Return `conductance_W_K` from the table; by the formula where there is none or it ends."""
+@bare_apart
+def film_patch(film, surface_K, air_K):
+    """Return four points of the table about two temperatures, as `on_film_patch` takes them.
+
+    Four coefficients as of `cell.on_patch` [W/K], then where they hold: the least difference [K],
+    intervals per K of difference, film intervals per K, and the film interval. Where the table
+    ends, or there is none, it is the formula's value, and holds nowhere else.
+    """
+    never_inlined()
     film_K = 0.5 * (surface_K + air_K)
     difference_K = abs(surface_K - air_K)
+    if film.fixed_W_K >= 0.0:
+        return film.fixed_W_K, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     if (
-        film.grid.shape[0] == 0
+        film.grid.shape[1] == 0
         or not difference_K < GRID_DIFFERENCE_K
         or not GRID_COLDEST_K <= film_K < GRID_WARMEST_K
     ):
-        return conductance_W_K(film, surface_K, air_K)
-    u = math.sqrt(math.sqrt(difference_K)) * (GRID_ROOTS / GRID_DIFFERENCE_K**0.25)
-    w = (film_K - GRID_COLDEST_K) * (GRID_FILMS / (GRID_WARMEST_K - GRID_COLDEST_K))
-    i, j = int(u), int(w)
-    f, g = u - i, w - j
-    low = film.grid[i, j] * (1.0 - g) + film.grid[i, j + 1] * g
-    high = film.grid[i + 1, j] * (1.0 - g) + film.grid[i + 1, j + 1] * g
-    return low * (1.0 - f) + high * f
+        return conductance_W_K(film, surface_K, air_K), 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0
+    i = min(int(math.sqrt(math.sqrt(difference_K)) / ROOT_STEP), GRID_ROOTS - 1)
+    j = min(int((film_K - GRID_COLDEST_K) * FILMS_PER_K), GRID_FILMS - 1)
+    near_K = (i * ROOT_STEP) ** 4
+    table, t, area_m2 = film.grid, film.tables, film.area_m2
+    corner, along = table[t, i, j], table[t, i + 1, j] - table[t, i, j]
+    up = table[t, i, j + 1] - corner
+    twist = table[t, i + 1, j + 1] - table[t, i, j + 1] - along
+    return (
+        area_m2 * corner,
+        area_m2 * along,
+        area_m2 * up,
+        area_m2 * twist,
+        near_K,
+        1.0 / (((i + 1) * ROOT_STEP) ** 4 - near_K),
+        FILMS_PER_K,
+        j * 1.0,
+    )
+
+
+@inlined
+def on_film_patch(patch, surface_K, air_K):
+    """Return the conductance to air [W/K], and whether the patch holds at these temperatures."""
+    difference_K = abs(surface_K - air_K)
+    film_K = 0.5 * (surface_K + air_K)
+    f = (difference_K - patch[4]) * patch[5]
+    g = (film_K - GRID_COLDEST_K) * patch[6] - patch[7]
+    holds = (f >= 0.0) & (f < 1.0) & (g >= 0.0) & (g < 1.0)
+    return patch[0] + f * patch[1] + g * (patch[2] + f * patch[3]), holds
+
+
+@inlined
+def quick_conductance_W_K(film, surface_K, air_K):
+    """Return `conductance_W_K` from the table; by the formula where there is none or it ends."""
+    return on_film_patch(film_patch(film, surface_K, air_K), surface_K, air_K)[0]

@@ -10,8 +10,9 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from sim.physics.compiled import bare
+from sim.physics.compiled import inlined
 from sim.physics.pack import cells
+from sim.physics.side_by_side import where
 
 # Order of every vector of margins.
 NAMES = (
@@ -57,27 +58,22 @@ class Limits(NamedTuple):
     coldest_table_K: float
 
 
-@bare
+@inlined
 def margins(limits, plant, soc, core_K, seen, margin):
     """Fill `margin` (COUNT,), in `UNITS`; `seen` = cell current [A], cell voltage [V], room [W]."""
     current_A, cell_V, room_W = seen
+    gives, takes = current_A > 0.0, current_A < 0.0
     margin[CUTOFF] = cell_V - limits.cutoff_V
     margin[EMPTY] = 100.0 * soc
     margin[RESERVE] = 100.0 * (soc - limits.reserve_soc)
     margin[HOT] = limits.core_max_K - core_K
-    margin[COLD] = core_K - limits.discharge_core_min_K if current_A > 0.0 else math.inf
-    margin[CELL_DISCHARGE] = limits.cell_discharge_A - current_A if current_A > 0.0 else math.inf
-    if current_A < 0.0:
-        margin[CHARGE_HOT] = limits.charge_core_max_K - core_K
-        margin[CHARGE_COLD] = core_K - limits.charge_core_min_K
-        margin[OVERCHARGE] = limits.full_V - cell_V
-        margin[CELL_CHARGE] = limits.cell_charge_A + current_A
-    else:
-        margin[CHARGE_HOT] = math.inf
-        margin[CHARGE_COLD] = math.inf
-        margin[OVERCHARGE] = math.inf
-        margin[CELL_CHARGE] = math.inf
+    margin[COLD] = where(gives, core_K - limits.discharge_core_min_K, math.inf)
+    margin[CHARGE_HOT] = where(takes, limits.charge_core_max_K - core_K, math.inf)
+    margin[CHARGE_COLD] = where(takes, core_K - limits.charge_core_min_K, math.inf)
+    margin[OVERCHARGE] = where(takes, limits.full_V - cell_V, math.inf)
+    margin[CELL_DISCHARGE] = where(gives, limits.cell_discharge_A - current_A, math.inf)
+    margin[CELL_CHARGE] = where(takes, limits.cell_charge_A + current_A, math.inf)
     margin[PACK_CURRENT] = limits.pack_current_A - abs(current_A) * plant.pack.parallel
     margin[BEYOND_REACH] = room_W * cells(plant.pack)
-    margin[OUTSIDE_TABLE] = core_K - limits.coldest_table_K if current_A != 0.0 else math.inf
+    margin[OUTSIDE_TABLE] = where(gives | takes, core_K - limits.coldest_table_K, math.inf)
     margin[BEYOND_MODEL] = MODEL_ENDS_K - core_K

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sim.physics.compiled import bare
+from sim.physics.compiled import inlined
+from sim.physics.side_by_side import least, most
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -31,7 +32,7 @@ def even_knots(knots: NDArray[np.float64], finest: int = FINEST) -> int:
     return finest
 
 
-@bare
+@inlined
 def cell_of(x, steps, last):
     """Return the interval (0 to last - 1) that holds `x`, with `steps` intervals to a unit."""
     u = x * steps
@@ -42,7 +43,7 @@ def cell_of(x, steps, last):
     return int(u)
 
 
-@bare
+@inlined
 def held(fraction):
     """Return `fraction` kept within 0 to 1, by which a look-up holds its table's end value."""
-    return min(max(fraction, 0.0), 1.0)
+    return least(most(fraction, 0.0), 1.0)

@@ -9,7 +9,8 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from sim.physics.compiled import bare
+from sim.physics.compiled import inlined
+from sim.physics.side_by_side import any_of, where
 
 CURRENT, POWER = 0, 1  # what a load holds constant
 
@@ -24,13 +25,13 @@ class Pack(NamedTuple):
     lead_ohm: float
 
 
-@bare
+@inlined
 def cells(pack):
     """Return the number of cells in all packs."""
     return pack.series * pack.parallel * pack.packs
 
 
-@bare
+@inlined
 def lead_per_cell_ohm(pack):
     """Return the leads' resistance as one cell feels it [ohm]: R n_parallel / n_series.
 
@@ -39,7 +40,7 @@ def lead_per_cell_ohm(pack):
     return pack.lead_ohm * pack.parallel / pack.series
 
 
-@bare
+@inlined
 def share(pack, kind, value):
     """Return one cell's share of a load of all packs together [A or W]."""
     if kind == CURRENT:
@@ -47,7 +48,7 @@ def share(pack, kind, value):
     return value / cells(pack)
 
 
-@bare
+@inlined
 def current_for_power_A(source_V, resistance_ohm, power_W):
     """Return the current [A] at which a source behind a resistance gives `power_W`, and its room.
 
@@ -57,15 +58,16 @@ def current_for_power_A(source_V, resistance_ohm, power_W):
     E / 2R, is returned, and the room E^2/4R - P [W], negative there, says so. Room is infinite
     where the power is not positive.
     """
-    if source_V <= 0.0:  # past empty, with nothing behind the terminals: no current either way
-        return 0.0, -abs(power_W)
-    if power_W <= 0.0:
-        root_V = math.sqrt(source_V * source_V - 4.0 * resistance_ohm * power_W)
-        return 2.0 * power_W / (source_V + root_V), math.inf
     discriminant = source_V * source_V - 4.0 * resistance_ohm * power_W
-    room_W = math.inf
-    if resistance_ohm > 0.0:
-        room_W = discriminant / (4.0 * resistance_ohm)
-    if discriminant < 0.0:
-        return source_V / (2.0 * resistance_ohm), room_W
-    return 2.0 * power_W / (source_V + math.sqrt(discriminant)), room_W
+    beyond = discriminant < 0.0
+    root_V = math.sqrt(where(beyond, 0.0, discriminant))
+    past_empty = source_V <= 0.0  # with nothing behind the terminals: no current either way
+    current_A = 2.0 * power_W / where(past_empty, 1.0, source_V + root_V)
+    resists = resistance_ohm > 0.0
+    double_ohm = 2.0 * where(resists, resistance_ohm, 1.0)
+    room_W = where(resists & (power_W > 0.0), discriminant / (2.0 * double_ohm), math.inf)
+    if any_of(beyond | past_empty):
+        greatest_A = where(past_empty, 0.0, source_V / double_ohm)
+        current_A = where(beyond | past_empty, greatest_A, current_A)
+        room_W = where(past_empty, -abs(power_W), room_W)
+    return current_A, room_W

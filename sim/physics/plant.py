@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from sim.physics.box import FREE_AIR, Box, box_rates
 from sim.physics.cell import CHARGE, DISCHARGE, Cell, layer, open_circuit, pair, reversible_heat_W
-from sim.physics.compiled import bare, bare_apart
+from sim.physics.compiled import bare_apart, inlined
 from sim.physics.film import Film, conductance_W_K
 from sim.physics.pack import (
     POWER,
@@ -119,7 +119,7 @@ def at_rest(plant: Plant, soc: float, cell_K: float, air_K: float) -> NDArray[np
     return state
 
 
-@bare
+@inlined
 def overvoltage_V(plant, state):
     """Return the sum of the polarisation voltages [V]."""
     total_V = 0.0
@@ -128,7 +128,7 @@ def overvoltage_V(plant, state):
     return total_V
 
 
-@bare
+@inlined
 def drawn(plant, leg, state):
     """Return current [A], ohmic resistance [ohm], open circuit [V], its slope [V/K], room [W]."""
     soc, core_K = state[SOC], state[CORE]
@@ -143,14 +143,14 @@ def drawn(plant, leg, state):
     return current_A, ohmic_ohm, open_V, slope_V_K, room_W
 
 
-@bare
+@inlined
 def terminals(plant, leg, state):
     """Return one cell's current [A], voltage at its terminals [V], and room to its greatest [W]."""
     current_A, ohmic_ohm, open_V, _, room_W = drawn(plant, leg, state)
     return current_A, open_V - overvoltage_V(plant, state) - current_A * ohmic_ohm, room_W
 
 
-@bare
+@inlined
 def pair_heat_W(plant, state):
     """Return the heat of all polarisation pairs [W]: sum of v^2 / R."""
     heat_W = 0.0
@@ -160,7 +160,7 @@ def pair_heat_W(plant, state):
     return heat_W
 
 
-@bare
+@inlined
 def output(plant, leg, time_s, state):
     """Return the `Output` of a state at a time [s from the start of the run] of a leg."""
     current_A, ohmic_ohm, open_V, slope_V_K, room_W = drawn(plant, leg, state)

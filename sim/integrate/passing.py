@@ -1,0 +1,208 @@
+"""What one lane does where a limit is passed or met again: spells entered, or the run ended.
+
+Rare, so in plain numbers, one lane after another. What a lane does here is the same whatever
+stands beside it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from sim.integrate.book import (
+    begin_spell,
+    close_lane,
+    end_spell,
+    levels,
+    lowest_alone,
+    mark,
+)
+from sim.integrate.crossing import Step, crossing_s, passed_s, take_again
+from sim.integrate.step import Look
+from sim.physics.beside import limits_alone, plant_alone
+from sim.physics.compiled import bare_apart, compiled_apart, inlined, inlined_counted
+from sim.physics.limits import COUNT
+from sim.physics.plant import FIRST_OVERVOLTAGE, TOTALS, Leg
+from sim.physics.side_by_side import lane, lanes_in, never_inlined
+
+SUMS = len(TOTALS)
+
+
+@inlined_counted
+def alone(values, count, k):
+    """Return lane `k` of the first `count` of a row as an array."""
+    found = np.empty(count)
+    for n in range(count):
+        found[n] = lane(values[n], k)
+    return found
+
+
+@inlined
+def leg_alone(leg, k):
+    """Return a leg as lane `k` has it."""
+    return Leg(
+        leg.start_s,
+        leg.end_s,
+        leg.kind,
+        lane(leg.value, k),
+        lane(leg.ambient_K, k),
+        lane(leg.ambient_K_s, k),
+        lane(leg.sun_W, k),
+        lane(leg.sun_W_s, k),
+    )
+
+
+@inlined
+def look_alone(seen, k):
+    """Return what lane `k` sees."""
+    return Look(
+        lane(seen.current_A, k),
+        lane(seen.cell_V, k),
+        lane(seen.room_W, k),
+        lane(seen.ohmic_ohm, k),
+        lane(seen.open_V, k),
+        lane(seen.slope_V_K, k),
+    )
+
+
+@inlined
+def end_lane(rows, book, k, y, sums, end_s, stopped_by, steps):
+    """Enter that lane `k` ends here, in state `y` with `sums`."""
+    pairs = y.shape[0] - FIRST_OVERVOLTAGE
+    for n in range(FIRST_OVERVOLTAGE + pairs):
+        book.last[k, n] = y[n]
+    for n in range(SUMS):
+        book.last[k, FIRST_OVERVOLTAGE + pairs + n] = sums[n]
+    close_lane(rows.ledger, book, k, end_s, stopped_by, steps)
+
+
+@compiled_apart
+def jump(rows, book, where_jumped, stops, pairs, time_s, steps):
+    """Enter spells that begin or end at an edge of the load, and end lanes that are past a stop."""
+    never_inlined()
+    size = FIRST_OVERVOLTAGE + len(pairs)
+    for k in range(lanes_in(rows.ledger.goes[0])):
+        if not lane(where_jumped, k):
+            continue
+        margin = alone(rows.before, COUNT, k)
+        levels(book, k, time_s, margin)
+        mark(rows.ledger, book, k)
+        which = first_beyond(stops, margin)
+        if which >= 0:
+            y, sums = alone(rows.y, size, k), alone(rows.sums, SUMS, k)
+            end_lane(rows, book, k, y, sums, time_s, which, steps)
+
+
+@inlined
+def first_beyond(stops, margin):
+    """Return the first limit that ends a run and is passed, -1 for none."""
+    for limit in range(COUNT):
+        if stops[limit] and margin[limit] < 0.0:
+            return limit
+    return -1
+
+
+@compiled_apart
+def pass_limits(plant, limits, leg, time_s, length_s, seen, rows, book, unclear, ends):
+    """Settle what the lanes in `unclear` pass within a step from `time_s`.
+
+    `ends` = which limits end the run (COUNT,), where points are kept, the leg, the steps so far.
+    """
+    never_inlined()
+    size = FIRST_OVERVOLTAGE + len(plant.cell.pairs)
+    for k in range(lanes_in(rows.ledger.goes[0])):
+        if not lane(unclear, k):
+            continue
+        y = alone(rows.y, size, k)
+        memory = alone(rows.memory, 1 + 5 * len(plant.cell.pairs), k)
+        step = Step(
+            plant_alone(plant, k),
+            limits_alone(limits, k),
+            leg_alone(leg, k),
+            time_s,
+            look_alone(seen, k),
+            y,
+            memory,
+            y.copy(),
+            np.empty(SUMS),
+            np.empty(COUNT),
+            np.empty(COUNT),
+        )
+        looks = (
+            alone(rows.earlier, COUNT, k),
+            alone(rows.before, COUNT, k),
+            alone(rows.halfway, COUNT, k),
+            alone(rows.after, COUNT, k),
+        )
+        which, stop_s = first_stop(step, ends[0], length_s, looks)
+        if which >= 0:
+            cut(step, rows, book, k, which, stop_s, looks, ends)
+        else:
+            settle(step, book, k, length_s, looks)
+            mark(rows.ledger, book, k)
+
+
+@bare_apart
+def first_stop(step, stops, length_s, looks):
+    """Return the first limit that ends the run within the step, -1 for none, and when."""
+    which, first_s = -1, length_s
+    for limit in range(COUNT):
+        if stops[limit] and looks[1][limit] >= 0.0:
+            into_s, _ = passed_s(step, limit, length_s, looks)
+            if into_s >= 0.0 and (which < 0 or into_s < first_s):
+                which, first_s = limit, into_s
+    return which, first_s
+
+
+@bare_apart
+def settle(step, book, k, length_s, looks):
+    """Enter the exact instants at which limits are passed or met again within the step."""
+    never_inlined()
+    time_s = step.time_s
+    for limit in range(COUNT):
+        low, high = looks[1][limit], looks[3][limit]
+        if low >= 0.0:
+            into_s, back_s = passed_s(step, limit, length_s, looks)
+            if into_s >= 0.0:
+                begin_spell(book, k, limit, time_s + into_s, 0.0)
+            if back_s >= 0.0:
+                end_spell(book, k, limit, time_s + back_s)
+        elif high >= 0.0:
+            end_spell(book, k, limit, time_s + crossing_s(step, limit, 0.0, low, length_s, high))
+
+
+@compiled_apart
+def cut(step, rows, book, k, which, stop_s, looks, ends):
+    """End lane `k` inside a step, at the instant a limit is passed."""
+    never_inlined()
+    end_s = step.time_s + stop_s
+    y, sums = step.y, alone(rows.sums, SUMS, k)
+    _, kept, i, steps = ends
+    if stop_s > 0.0:
+        take_again(step, stop_s)
+        y = step.new.copy()
+        for n in range(SUMS):
+            sums[n] += step.gains[n]
+        halfway, after = step.halfway.copy(), step.after.copy()
+        after[which] = 0.0  # to rounding; its sign at its own crossing means nothing
+        settle(step, book, k, stop_s, (looks[0], looks[1], halfway, after))
+        end_lane(rows, book, k, y, sums, end_s, which, steps)
+        lowest_alone(book, k, end_s, after)
+        keep(kept, end_s, y, sums, i)
+    else:
+        end_lane(rows, book, k, y, sums, end_s, which, steps)
+    begin_spell(book, k, which, end_s, 0.0)
+
+
+@inlined
+def keep(kept, time_s, y, sums, leg):
+    """Add a point to the trace, where there is one."""
+    times, states, legs, count = kept
+    if times.shape[0] == 0:
+        return
+    place, own = count[0], states.shape[1] - SUMS
+    times[place], legs[place] = time_s, leg
+    for n in range(own):
+        states[place, n] = lane(y[n], 0)
+    for n in range(SUMS):
+        states[place, own + n] = lane(sums[n], 0)
+    count[0] += 1
