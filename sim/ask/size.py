@@ -15,7 +15,7 @@ from sim.ask.axes import PARALLEL, Axis
 from sim.ask.simulate import Result, simulate
 from sim.ask.size_day import Day, day_of, in_frost, scenario_of
 from sim.ask.size_layout import FROST, Layout, described, layout_of, nominal_cell_V
-from sim.ask.size_rules import Fit, Implied, doubts, holds_too_much, series_fit
+from sim.ask.size_rules import Fit, Implied, doubts, holds_too_much, series_fit, windows_that_fit
 from sim.ask.sweep import Sweep, plan_of, sweep
 from sim.errors import InputError
 from sim.files.case import Case, assemble
@@ -39,17 +39,24 @@ class Sizing:
     fits: tuple[Fit, ...]
     layouts: tuple[Layout, ...]
     choice: Layout | None
+    here: Layout | None  # of the parallel count at hand, where one is
     confirmed: Sweep | None
     run: Result | None
     frost: Result | None  # the coldest day, where one is told
     questions: tuple[str, ...]
 
     @property
+    def enough(self) -> bool:
+        """Whether no more cells side by side are asked for than are at hand, where some are."""
+        at_hand = self.table.pack.parallel
+        return at_hand is None or (self.choice is not None and self.choice.parallel == at_hand)
+
+    @property
     def passed(self) -> bool:
         """Whether the chosen pack can be built as asked and its day holds, audit and all."""
         chosen = self.choice
         runs_well = all(run.passed for run in (self.run, self.frost) if run is not None)
-        return chosen is not None and chosen.good and runs_well
+        return chosen is not None and chosen.good and runs_well and self.enough
 
 
 def size(
@@ -75,13 +82,15 @@ def size(
         able, key=lambda x: (bool(x.problems), x.what and x.what.cells, -x.fit.series), default=None
     )
     day = day_of(first, table, (choice or layouts[-1]).fit.series * cell_V)
-    confirmed, run, frost = None, None, None
+    confirmed, run, frost, here = None, None, None, None
     if choice is not None:
+        if table.pack.parallel is not None:
+            here = counted(table, path, choice, table.pack.parallel, choice.decides)
         confirmed, choice = _confirm(table, path, choice, executor)
-        questions += _questions(table, first, day, choice)
         run = simulate(assemble(choice.content, path))
         if table.cold_C is not None:
             frost = simulate(assemble(in_frost(choice.content, table.cold_C), path))
+    questions += _questions(table, first, day, choice)
     return Sizing(
         table=table,
         path=path,
@@ -91,6 +100,7 @@ def size(
         fits=fits,
         layouts=tuple(layouts),
         choice=choice,
+        here=here,
         confirmed=confirmed,
         run=run,
         frost=frost,
@@ -141,7 +151,8 @@ def _fits(table: SizeTable, case: Case, path: Path) -> tuple[Fit, ...]:
     )
     if all(fit.why_not is not None for fit in fits):
         told = "; ".join(f"{fit.series} in series: {fit.why_not}" for fit in fits[-MOST_SERIES:])
-        raise InputError(f"{path}: [window] no series count of this cell fits: {told}")
+        near = windows_that_fit([fit.series for fit in fits[-2:]], full_V, low_V)
+        raise InputError(f"{path}: [window] no series count of this cell fits: {told}; {near}")
     return fits
 
 
@@ -153,23 +164,45 @@ def _confirm(
     Where the choice does not pass and a larger one does, that one is chosen.
     """
     assert choice.parallel is not None
-    near = range(max(1, choice.parallel - BESIDE), choice.parallel + BESIDE + 1)
+    near = set(range(max(1, choice.parallel - BESIDE), choice.parallel + BESIDE + 1))
+    near |= {count for count in (table.pack.parallel, in_stock(table, choice)) if count}
     content = choice.content
     if table.cold_C is not None and choice.decides == FROST.format(table.cold_C):
         content = in_frost(content, table.cold_C)
-    found = sweep(plan_of(content, path, [Axis(PARALLEL, tuple(near))]), executor)
+    found = sweep(plan_of(content, path, [Axis(PARALLEL, tuple(sorted(near)))]), executor)
     holds = [row.parallel for row in found.rows if row.passes and row.parallel >= choice.parallel]
     if holds and holds[0] != choice.parallel:
-        case = assemble(choice.content, path)
-        day = day_of(case, table, choice.fit.series * nominal_cell_V(case))
-        choice = described(
-            table, case, day, choice.fit, choice.content, choice.asked, holds[0], WHOLE_DAY
-        )
+        choice = counted(table, path, choice, holds[0], WHOLE_DAY)
     return found, choice
 
 
-def _questions(table: SizeTable, case: Case, day: Day, choice: Layout) -> list[str]:
-    """Return what seems odd about consumption, rate and mass, with the figure that is implied."""
+def counted(
+    table: SizeTable, path: Path, layout: Layout, parallel: int, decides: str | None
+) -> Layout:
+    """Return a layout with another count side by side."""
+    case = assemble(layout.content, path)
+    day = day_of(case, table, layout.fit.series * nominal_cell_V(case))
+    return described(
+        table, case, day, layout.fit, layout.content, layout.asked, parallel, decides, layout.homes
+    )
+
+
+def in_stock(table: SizeTable, layout: Layout) -> int | None:
+    """Return how many side by side the cells in stock make, where they are too few."""
+    if table.stock.cells is None or layout.what is None or layout.parallel is None:
+        return None
+    if layout.what.cells <= table.stock.cells:
+        return None
+    return table.stock.cells // (layout.what.cells // layout.parallel)
+
+
+def _questions(table: SizeTable, case: Case, day: Day, choice: Layout | None) -> list[str]:
+    """Return what seems odd about consumption, rate and mass, with the figure that is implied.
+
+    Of a day that no pack will do, its consumption alone.
+    """
+    if choice is None:
+        return doubts(Implied(day.energy_Wh, None, None, None, None, day.wh_per_km))
     what = choice.what
     assert what is not None and choice.mass_kg is not None
     mean_A = day.mean_W / what.voltage_V

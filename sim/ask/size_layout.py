@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from sim.ask.axes import PARALLEL, Changes
 from sim.ask.candidates import Base, Row, run_one
 from sim.ask.size_day import Day, day_of, in_frost, scenario_of
+from sim.ask.size_home import ON_THE_WAY_HOME, home_margins
 from sim.ask.size_rules import (
     Fit,
     Home,
     Nominal,
     Weakest,
+    figure,
     nominal,
     parallel_for_energy,
     parallel_for_power,
@@ -30,14 +32,18 @@ from sim.judge.verdict import EVENTS
 from sim.physics.cell import DISCHARGE, layer, open_circuit, pair
 from sim.physics.limits import NAMES, UNITS
 
+Found = TypeVar("Found")
 MOST_PARALLEL = 500
 # Requirements that the day itself answers, and the limits that speak for each.
-ENERGY = ("reserve", "empty")
 ON_THE_DAY = {
     "peak": ("cutoff", "cell_discharge", "beyond_reach"),
     "heat": ("hot", "beyond_model"),
 }
 EVERY_LIMIT = tuple(NAMES)
+CHARGE = ("reserve", "empty")
+CONTINUOUS = "continuous current"
+MOST_AH = 500.0  # of a cell, as its profile may say it
+DISTRUSTED = "distrusted"  # stands beside the limits where a run can't be believed
 NOT_THE_CELLS = "pack_current"
 FROST = "frost ({:g} C)"
 
@@ -66,6 +72,7 @@ class Layout:
     cost: float | None
     home: Home | None
     problems: tuple[str, ...]
+    homes: Mapping[int, dict[str, float]] = field(default_factory=dict)  # margins by count
 
     @property
     def good(self) -> bool:
@@ -94,23 +101,32 @@ def layout_of(table: SizeTable, path: Path, fit: Fit, executor: Executor) -> Lay
     by_hand = _by_hand(table, case, day, fit, cell_V)
     most = min(MOST_PARALLEL, 2 * max(asked.parallel or 1 for asked in by_hand.values()) + 8)
     counts = range(1, most + 1)
-    hot = _rows(content, path, counts, executor)
-    energy = _on_the_day("energy", ENERGY, hot, by_hand["energy"])
+    base = _gone_on(content, path)
+    hot = _rows(base, run_one, counts, executor)
+    energy = _on_the_day("energy", CHARGE, _margins(hot), by_hand["energy"])
     # What is too small to last the day is given charge enough, so that the other requirements
     # speak for themselves and not for cells drained past empty.
     small = range(1, energy.parallel or most + 1)
-    hot |= _rows(content, path, small, executor, charge_for=energy.parallel or most + 1)
+    hot |= _rows(base, run_one, small, executor, charge_for=energy.parallel or most + 1)
+    found = _margins(hot)
     asked = [energy]
-    asked += [_on_the_day(n, limits, hot, by_hand.get(n)) for n, limits in ON_THE_DAY.items()]
-    asked += [by_hand[name] for name in by_hand if name not in ("energy", *ON_THE_DAY)]
+    asked += [_on_the_day(n, limits, found, by_hand.get(n)) for n, limits in ON_THE_DAY.items()]
+    asked.append(by_hand[CONTINUOUS])
+    homes: dict[int, dict[str, float]] = {}
+    if table.pack.packs > 1:
+        for_home, homes = _way_home(base, table.need.home_share, counts, by_hand, executor)
+        asked += for_home
     if table.cold_C is not None:
-        cold = _rows(in_frost(content, table.cold_C), path, counts, executor)
+        cold = _rows(_gone_on(in_frost(content, table.cold_C), path), run_one, counts, executor)
         limits = tuple(name for name in EVERY_LIMIT if name != NOT_THE_CELLS)
-        asked.append(_on_the_day(FROST.format(table.cold_C), limits, cold, None))
+        asked.append(_on_the_day(FROST.format(table.cold_C), limits, _margins(cold), None))
     wanted = [one.parallel for one in asked]
     parallel = None if None in wanted else max(count for count in wanted if count is not None)
     decides = next((one.name for one in asked if one.parallel == parallel), None)
-    return described(table, case, day, fit, content, tuple(asked), parallel, decides)
+    at_hand = table.pack.parallel
+    if parallel is not None and at_hand is not None and at_hand > parallel:
+        parallel = at_hand  # it is there already
+    return described(table, case, day, fit, content, tuple(asked), parallel, decides, homes)
 
 
 def _by_hand(table: SizeTable, case: Case, day: Day, fit: Fit, cell_V: float) -> dict[str, Asked]:
@@ -135,7 +151,7 @@ def _by_hand(table: SizeTable, case: Case, day: Day, fit: Fit, cell_V: float) ->
             f"{day.peak_W:.0f} W is {peak_A:.1f} A a pack at {lowest_V:.1f} V",
         ),
         Asked(
-            "continuous current",
+            CONTINUOUS,
             parallel_for_power(
                 day.continuous_W, need.current_headroom, n, packs, fit.cutoff_V, cell_A
             ),
@@ -169,55 +185,91 @@ def _emptiest(case: Case, reserve: float) -> tuple[float, float]:
     return float(open_circuit(cell, reserve, coldest_K)[0]), ohm
 
 
+def _gone_on(content: dict[str, Any], path: Path) -> Base:
+    """Return the scenario that goes on past every limit."""
+    on = {**content, "limits": {**content["limits"], "on_cutoff": "record"}}
+    return Base(on, path, assemble(on, path))
+
+
 def _rows(
-    content: dict[str, Any],
-    path: Path,
+    base: Base,
+    run: Callable[[Base, Changes], Found],
     counts: range,
     executor: Executor,
     charge_for: int | None = None,
-) -> dict[int, Row]:
-    """Return the day run on past every limit with each of `counts` side by side.
+) -> dict[int, Found]:
+    """Return what `run` makes of the day with each of `counts` side by side.
 
-    With `charge_for`, cells hold as much more as that count has more of them.
+    With `charge_for`, cells hold as much more as that count has more of them, or as much as any
+    cell may.
     """
-    on = {**content, "limits": {**content["limits"], "on_cutoff": "record"}}
-    base = Base(on, path, assemble(on, path))
     cell_Ah = base.case.profile.capacity_Ah
 
     def changes(n: int) -> Changes:
-        more = () if charge_for is None else (("cell.capacity_Ah", cell_Ah * charge_for / n),)
-        return ((PARALLEL, n), *more)
+        if charge_for is None:
+            return ((PARALLEL, n),)
+        return (PARALLEL, n), ("cell.capacity_Ah", min(cell_Ah * charge_for / n, MOST_AH))
 
-    jobs = {n: executor.submit(run_one, base, changes(n)) for n in counts}
+    jobs = {n: executor.submit(run, base, changes(n)) for n in counts}
     return {n: job.result() for n, job in jobs.items()}
 
 
+def _margins(rows: Mapping[int, Row]) -> dict[int, dict[str, float]]:
+    """Return the margins of each row; of one that can't be believed, that it fails."""
+    told = {n: dict(row.margins) for n, row in rows.items()}
+    for n, row in rows.items():
+        if row.complaint is not None:
+            told[n][DISTRUSTED] = -1.0
+    return told
+
+
+def _way_home(
+    base: Base, share: float, counts: range, by_hand: Mapping[str, Asked], executor: Executor
+) -> tuple[list[Asked], dict[int, dict[str, float]]]:
+    """Return what the way home with one pack less asks for, and its margins with each count.
+
+    Energy by the cells as they are; current and heat with charge enough, as on the whole day.
+    """
+
+    def run(base: Base, changes: Changes) -> dict[str, float]:
+        return home_margins(base, changes, share)
+
+    (energy, by_energy), *others = ON_THE_WAY_HOME.items()
+    found = _rows(base, run, counts, executor)
+    asked = [_on_the_day(energy, by_energy, found, by_hand[energy])]
+    enough = asked[0].parallel or counts.stop
+    full = found | _rows(base, run, range(1, enough), executor, charge_for=enough)
+    asked += [_on_the_day(name, limits, full, by_hand.get(name)) for name, limits in others]
+    return asked, found
+
+
 def _on_the_day(
-    name: str, limits: tuple[str, ...], rows: Mapping[int, Row], by_hand: Asked | None
+    name: str,
+    limits: tuple[str, ...],
+    margins: Mapping[int, dict[str, float]],
+    by_hand: Asked | None,
 ) -> Asked:
     """Return the count from which on the limits hold, and what the next smaller one lacks."""
-    short = {n: _short_of(row, limits) for n, row in rows.items()}
+    short = {n: _short_of(found, limits) for n, found in margins.items()}
     least: int | None = None
-    for n in sorted(rows, reverse=True):
+    for n in sorted(margins, reverse=True):
         if short[n] is not None:
             break
         least = n
-    below = max(rows) if least is None else least - 1
+    below = max(margins) if least is None else least - 1
     told = [] if by_hand is None else [by_hand.why]
     told += [f"{below} side by side: {short[below]}"] if below > 0 else ["the least there is"]
     return Asked(name, least, "; ".join(told), None if by_hand is None else by_hand.parallel)
 
 
-def _short_of(row: Row, limits: tuple[str, ...]) -> str | None:
-    """Return what a row lacks most of `limits`, None where all hold."""
-    if row.complaint is not None:
-        return "a run that can't be believed"
-    missed = [(row.margins[name], name) for name in limits if row.margins.get(name, 0.0) < 0.0]
-    if not missed:
-        return None
-    margin, name = min(missed)
-    at = NAMES.index(name)
-    return f"{EVENTS[at]} by {-margin:.3g} {UNITS[at]}"
+def _short_of(margins: Mapping[str, float], limits: tuple[str, ...]) -> str | None:
+    """Return which of `limits` is missed most, None where all hold."""
+    missed = [(margins[name], name) for name in limits if margins.get(name, 0.0) < 0.0]
+    if missed:
+        margin, name = min(missed)
+        at = NAMES.index(name)
+        return f"{EVENTS[at]} by {figure(-margin)} {UNITS[at]}"
+    return "a run that can't be believed" if DISTRUSTED in margins else None
 
 
 def described(
@@ -229,6 +281,7 @@ def described(
     asked: tuple[Asked, ...],
     parallel: int | None,
     decides: str | None,
+    homes: Mapping[int, dict[str, float]],
 ) -> Layout:
     """Return the layout of a parallel count with what it weighs, costs and lacks."""
     if parallel is None:
@@ -239,9 +292,11 @@ def described(
     mass_kg = what.cells * profile.size.mass_g / 1000.0
     cost = None if profile.price is None else what.cells * profile.price
     chosen = {**content, "pack": {**content["pack"], "parallel": parallel}}
-    home = None if pack.packs == 1 else _home(table, case, day, fit, parallel, what)
-    problems = _problems(table, case, day, fit, what, mass_kg, home)
-    return Layout(fit, chosen, asked, parallel, decides, what, mass_kg, cost, home, tuple(problems))
+    home = None
+    if pack.packs > 1:
+        home = _home(table, case, day, fit, parallel, what, homes.get(parallel, {}))
+    problems = tuple(_problems(table, case, day, fit, what, mass_kg, home))
+    return Layout(fit, chosen, asked, parallel, decides, what, mass_kg, cost, home, problems, homes)
 
 
 def limits_of_one_pack(table: SizeTable, case: Case, parallel: int) -> Weakest:
@@ -249,20 +304,33 @@ def limits_of_one_pack(table: SizeTable, case: Case, parallel: int) -> Weakest:
     return weakest({"cells": parallel * case.limits.cell_discharge_A, **_elements(table)})
 
 
-def _home(table: SizeTable, case: Case, day: Day, fit: Fit, parallel: int, what: Nominal) -> Home:
-    """Return how the vehicle gets home on one pack less."""
+def _home(
+    table: SizeTable,
+    case: Case,
+    day: Day,
+    fit: Fit,
+    parallel: int,
+    what: Nominal,
+    margins: Mapping[str, float],
+) -> Home:
+    """Return how the vehicle gets home on one pack less: charge by the day, current by hand."""
     need, packs = table.need, table.pack.packs
     left = packs - 1
     one = limits_of_one_pack(table, case, parallel)
     together = Weakest(left * one.current_A, one.element, one.all_A)
-    return way_home(
-        left_Wh=what.energy_Wh * left / packs,
+    left_Wh = what.energy_Wh * left / packs
+    by_hand = way_home(
+        left_Wh=left_Wh,
         soc=1.0 - (1.0 - need.home_share) * day.energy_Wh / what.energy_Wh,
         reserve=need.reserve_percent / 100.0,
         home_Wh=need.home_share * day.energy_Wh,
         current_A=day.continuous_W / (fit.series * fit.cutoff_V),
         limits=together,
     )
+    percent = min((margins[name] for name in CHARGE if name in margins), default=None)
+    if percent is None:
+        return by_hand
+    return replace(by_hand, energy_margin_Wh=percent / 100.0 * left_Wh)
 
 
 def _problems(
@@ -277,9 +345,9 @@ def _problems(
     """Return what more cells side by side would not mend, or what there are not enough of."""
     stock, packs, found = table.stock, table.pack.packs, []
     if stock.cells is not None and what.cells > stock.cells:
-        found.append(f"{what.cells} cells, but {stock.cells} are at hand")
+        found.append(f"{what.cells} cells where {stock.cells} are at hand")
     if stock.mass_max_kg is not None and mass_kg > stock.mass_max_kg:
-        found.append(f"{mass_kg:.1f} kg of cells, above {stock.mass_max_kg:g} kg")
+        found.append(f"{mass_kg:.1f} kg of cells where {stock.mass_max_kg:g} kg are allowed")
     peak_A = day.peak_W / (fit.series * fit.cutoff_V) / packs
     named = {name: value for name, value in _elements(table).items() if value is not None}
     if named:
@@ -291,7 +359,7 @@ def _problems(
             )
     if home is not None and not home.current_ok:
         found.append(
-            f"with one pack out the {home.limiting} carries {home.ok_up_to_A:g} A, "
+            f"with one pack out the {home.limiting} may carry {home.ok_up_to_A:g} A, "
             f"{-home.current_margin_A:.1f} A too little"
         )
     return found

@@ -27,6 +27,11 @@ def at_least(ratio: float) -> int:
     return max(1, math.ceil(ratio * (1.0 - SLACK)))
 
 
+def figure(value: float) -> str:
+    """Return three digits of a number, and all of a large one before its point."""
+    return f"{value:.0f}" if abs(value) >= 100.0 else f"{value:.3g}"
+
+
 @dataclass(frozen=True)
 class Nominal:
     """What a layout is, at nominal voltage (never at the voltage of a full charge)."""
@@ -183,9 +188,9 @@ def doubts(found: Implied) -> list[str]:
         pull_N = found.wh_per_km * 3.6
         if not low <= found.wh_per_km <= high:
             said.append(
-                f"consumption: {found.wh_per_km:.3g} Wh/km, a steady pull of {pull_N:.0f} N at the "
-                f"battery, where {low:g} to {high:g} Wh/km would be usual; is the pack's capacity "
-                "or the distance what was said?"
+                f"consumption: {figure(found.wh_per_km)} Wh/km, a steady pull of {figure(pull_N)} "
+                f"N at the battery, where {low:g} to {high:g} Wh/km would be usual; are power (or "
+                "the pack's capacity) and distance what was said?"
             )
     if found.c_rate is not None and found.mean_A is not None:
         lasts_min = 60.0 / found.c_rate
@@ -276,6 +281,15 @@ def series_fit(
     elif charger_V is not None and full_V > charger_V * (1.0 + CHARGER_SHARE):
         why = f"full at {full_V:.1f} V; a charger of {charger_V:g} V never fills it"
     return Fit(series, full_V, cutoff_V, why)
+
+
+def windows_that_fit(cells: Sequence[int], cell_full_V: float, cell_low_V: float) -> str:
+    """Return the controller's window that each series count would need, in words."""
+    return "; ".join(
+        f"{n} in series needs a controller that works from {n * cell_low_V:.1f} V or less up to "
+        f"{n * cell_full_V:.1f} V"
+        for n in cells
+    )
 
 
 @dataclass(frozen=True)

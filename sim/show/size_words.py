@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import json
 
-from sim.ask.simulate import Result
-from sim.ask.size import Sizing
-from sim.ask.size_day import flat_power_W
+from sim.ask.size import BESIDE, Sizing, in_stock
+from sim.ask.size_day import SUSTAINED_S, flat_power_W
 from sim.ask.size_layout import Asked, Layout
-from sim.ask.size_rules import Speed, range_against_speed
+from sim.ask.size_rules import Speed, figure, range_against_speed
 from sim.files.case import guesses
 from sim.files.size_schema import SURFACES
 from sim.show import sentences
@@ -24,8 +23,12 @@ NUMBERS = ("no", "one", "two", "three", "four", "five", "six")
 
 def layout_name(layout: Layout) -> str:
     """Return "14s16p in one pack", "16s60p in each of two packs"."""
+    return _named(layout, layout.parallel)
+
+
+def _named(layout: Layout, parallel: int | None) -> str:
     packs = layout.content["pack"]["packs"]
-    name = f"{layout.fit.series}s{layout.parallel}p"
+    name = f"{layout.fit.series}s{parallel}p"
     if packs == 1:
         return f"{name} in one pack"
     return f"{name} in each of {NUMBERS[packs] if packs < len(NUMBERS) else packs} packs"
@@ -47,26 +50,33 @@ def _asked_by(layout: Layout) -> Asked | None:
 
 
 def reason(layout: Layout) -> str:
-    """Return "heat decides: 15 side by side: core above limit by 1.2 K"."""
+    """Return "heat decides (15 side by side: core above limit by 1.2 K)"."""
     one = _asked_by(layout)
-    return f"{layout.decides} decides" if one is None else f"{one.name} decides ({one.why})"
+    if one is None:
+        return f"{layout.decides} decides"
+    if one.parallel != layout.parallel:
+        return f"{one.name} asks for most, {one.parallel} side by side ({one.why})"
+    return f"{one.name} decides ({one.why})"
 
 
 def answer(sizing: Sizing) -> str:
     """Return the whole answer in one line."""
-    layout = sizing.choice
+    layout, here = sizing.choice, at_hand(sizing)
     if layout is None:
         told = "; ".join(
             f"{one.fit.series} in series: {', '.join(one.problems)}" for one in sizing.layouts
         )
         return f"No pack of this cell will do: {told}."
     said = f"{layout_name(layout)}: {figures(layout)}; {reason(layout)}"
+    nearest = "No pack as asked; the nearest is " if here is None else f"{here}. The nearest is "
     if layout.problems:
-        return f"No pack as asked; the nearest is {said}; but {'; '.join(layout.problems)}."
+        return f"{nearest}{said}; but {'; '.join(layout.problems)}."
     for run in (sizing.run, sizing.frost):
         if run is not None and not run.passed:
-            failed = sentences.verdict(run)
-            return f"No pack as asked; the nearest is {said}; but its day fails: {failed}"
+            return f"{nearest}{said}; but its day fails: {sentences.verdict(run)}"
+    if here is not None:
+        about = f"{figures(layout)}; {reason(layout)}"
+        said = f"{here}: {about}" if sizing.enough else f"{here}. The least that will do is {said}"
     runs = [run for run in (sizing.run, sizing.frost) if run is not None]
     hangs = not all(run.bad_end.verdict.passed for run in runs)
     return f"{said}{', if the guesses hold' if hangs else ''}."
@@ -82,11 +92,11 @@ def at_hand(sizing: Sizing) -> str | None:
         for one in layout.asked
         if one.parallel is None or one.parallel > count
     ]
-    broken += list(layout.problems)
-    name = f"{layout.fit.series}s{count}p"
-    if not broken:
-        return f"{name} will do"
-    return f"{name} will not do: {', '.join(broken)}"
+    broken += [] if sizing.here is None else list(sizing.here.problems)
+    if not broken and not sizing.enough and layout.parallel is not None:
+        broken = [f"the day as a whole (needs {layout.parallel})"]
+    name = _named(layout, count)
+    return f"{name} will not do: {'; '.join(broken)}" if broken else f"{name} will do"
 
 
 def table(layout: Layout) -> list[str]:
@@ -132,10 +142,11 @@ def _need(sizing: Sizing) -> str:
     day = sizing.day
     way = ""
     if day.distance_km is not None and day.wh_per_km is not None:
-        way = f" over {day.distance_km:.4g} km ({day.wh_per_km:.3g} Wh/km)"
+        way = f" over {day.distance_km:.4g} km ({figure(day.wh_per_km)} Wh/km)"
+    held = "held for ten minutes" if day.hours * SECONDS_PER_HOUR > SUSTAINED_S else "on the mean"
     return (
-        f"{day.energy_Wh:.0f} Wh{way} in {span(day.hours * SECONDS_PER_HOUR)}; "
-        f"{day.continuous_W:.0f} W held for ten minutes, {day.peak_W:.0f} W at the peak"
+        f"{figure(day.energy_Wh)} Wh{way} in {span(day.hours * SECONDS_PER_HOUR)}; "
+        f"{figure(day.continuous_W)} W {held}, {figure(day.peak_W)} W at the peak"
     )
 
 
@@ -159,23 +170,46 @@ def _home(sizing: Sizing) -> str:
         if home.current_ok
         else f"current {-home.current_margin_A:.1f} A too much"
     )
-    return (
-        f"with {100 * share:.0f} % of the day to go: {energy}; {current} (the {home.limiting} "
-        f"carries {home.ok_up_to_A:.1f} A)"
+    carries = f"{home.limiting} carr{'y' if home.limiting == 'cells' else 'ies'}"
+    said = (
+        f"with {100 * share:.0f} % of the day to go: {energy}; {current} (the {carries} "
+        f"{home.ok_up_to_A:.1f} A)"
     )
+    margins = sizing.choice.homes.get(sizing.choice.parallel or 0, {})
+    if "hot" in margins:
+        said += f"; hottest core {margins['hot']:.1f} K below its limit"
+    if share < 1.0:
+        said += (
+            "; what the run says of one pack out asks for more: out from any hour on, the start "
+            "among them, with all the rest of the day to go"
+        )
+    return said
 
 
-def _fares(sizing: Sizing, run: Result) -> str:
-    """Return a run's verdict, and where it was swept what becomes of one cell less side by side."""
-    chosen, swept = sizing.choice, sizing.confirmed
-    assert chosen is not None and swept is not None
-    said = sentences.verdict(run)
-    below = next((r for r in swept.rows if r.parallel == (chosen.parallel or 1) - 1), None)
-    same_day = swept.plan.base.content["ambient"] == run.case.scenario.ambient.model_dump(
-        exclude_unset=True
-    )
-    if same_day and below is not None and not below.passes:
-        said += f" {below.parallel} side by side: {failure(run.case, below)}."
+def _sweep(sizing: Sizing) -> str:
+    """Return what the confirming sweep found: from where on the day holds, and what is below."""
+    swept, layout = sizing.confirmed, sizing.choice
+    assert swept is not None and layout is not None and layout.parallel is not None
+    rows = {row.parallel: row for row in swept.rows}
+    beside = range(max(1, layout.parallel - BESIDE), layout.parallel + BESIDE + 1)
+    base = swept.plan.base
+    frost = base.content["ambient"] != layout.content["ambient"]
+    said = f"{beside[0]} to {beside[-1]} side by side{' in frost' if frost else ''}: "
+    fails = [n for n in beside if not rows[n].passes]
+    if not fails:
+        said += "all pass the day"
+    elif fails[-1] == beside[-1]:
+        said += f"none is sure to pass; {fails[-1]}: {failure(base.case, rows[fails[-1]])}"
+    else:
+        said += f"from {fails[-1] + 1} on the day passes; {fails[-1]}: "
+        said += failure(base.case, rows[fails[-1]])
+    for n, why in (
+        (sizing.table.pack.parallel, "at hand"),
+        (in_stock(sizing.table, layout), "in stock"),
+    ):
+        if n is not None and n in rows and n not in (layout.parallel, *fails[-1:]):
+            fares = "passes" if rows[n].passes else failure(base.case, rows[n])
+            said += f"; {n}, which are {why}: {fares}"
     return said
 
 
@@ -191,8 +225,8 @@ def _surface(sizing: Sizing) -> str | None:
 def report(sizing: Sizing) -> list[str]:
     """Return everything that `size` prints, the answer first."""
     lines = [answer(sizing), ""]
-    here = at_hand(sizing)
-    lines += hung("at hand", here + ".", INDENT) if here else []
+    for question in sizing.questions:
+        lines += hung("question", question, INDENT)
     lines += hung("need", _need(sizing), INDENT)
     lines += hung("window", _window(sizing), INDENT)
     surface = _surface(sizing)
@@ -202,12 +236,11 @@ def report(sizing: Sizing) -> list[str]:
     lines.append("")
     chosen = sizing.choice
     if chosen is not None:
+        lines += hung("sweep", _sweep(sizing), INDENT)
         for label, run in (("run", sizing.run), ("in frost", sizing.frost)):
-            lines += hung(label, _fares(sizing, run), INDENT) if run is not None else []
+            lines += hung(label, sentences.verdict(run), INDENT) if run is not None else []
         lines += hung("one out", _home(sizing), INDENT) if chosen.home is not None else []
         lines += _speeds(sizing)
-    for question in sizing.questions:
-        lines += hung("question", question, INDENT)
     for note in sizing.case.notes:
         lines += hung("note", note, INDENT)
     found = guesses(sizing.case)
