@@ -14,6 +14,8 @@ import numpy as np
 import pytest
 
 from sim.errors import InputError
+from sim.files.load_file import read_load
+from sim.files.scenario_schema import ScenarioTable
 from sim.files.tables import Column, Table, TableOptions, load_column, read_table
 
 INPUTS = Path(__file__).resolve().parents[2] / "shared" / "cases" / "inputs"
@@ -145,3 +147,59 @@ def test_blanks_between_rates_are_held_and_said_in_the_rule():
     # expectations.md: blanks as zero would give 0.010278 Ah instead of 0.013722
     assert load.values.tolist() == [0.0, 12.4, 12.4, 12.3, 12.3, 0.0]
     assert "a blank field keeps the value before" in table.rule
+
+
+# ---- the same files as the load of a scenario, read by the same reader
+
+
+def as_load(row: dict[str, str], **keys: object):
+    scenario = ScenarioTable.model_validate(
+        {
+            "title": "A raw log as the load",
+            "cell": {"profile": "cell.toml"},
+            "pack": {"series": 10, "parallel": 6},
+            "load": {"profile": str(INPUTS / row["file"]), **keys},
+            "ambient": {"constant_C": 20.0},
+        }
+    )
+    return read_load(scenario, Path("day.toml"))
+
+
+@pytest.mark.parametrize("row", EXPECTED, ids=lambda row: row["file"])
+def test_each_file_drives_a_pack_or_is_refused_as_its_author_expects(row):
+    allowed = {row["verdict"], row["also_acceptable"]} & set(VERDICTS)
+    try:
+        found = as_load(row)
+    except InputError as refused:
+        assert allowed & {"REJECT", "NEEDS_OPTION"}
+        assert f"{row['file']} line {row['line']}" in str(refused)
+        return
+    assert allowed & {"OK", "WARN"}
+    if row["kind"] != "duplicate_time":
+        assert found.rows == int(row["n_samples"])
+    assert_held(row, found)
+
+
+@pytest.mark.parametrize("number", OPTION)
+def test_the_keys_that_a_refused_load_asks_for_make_it_drive_a_pack(number):
+    if number == "13" and "Europe/Berlin" not in zoneinfo.available_timezones():
+        pytest.skip("this system has no table of time zones")
+    keys = {name: told for name, told in vars(OPTION[number]).items() if told is not None}
+    found = as_load(BY_NUMBER[number], **{k: v for k, v in keys.items() if k != "flags"})
+
+    assert_held(BY_NUMBER[number], found)
+
+
+def assert_held(row: dict[str, str], found) -> None:
+    # The last row's value goes on for the middle row's length, where the author counts none.
+    edges_s, values = found.load.edge_s, found.load.value
+    until_s = np.minimum(edges_s[1:], float(row["t_last_s"]))
+    held_Ah = float(np.sum(values * np.maximum(until_s - edges_s[:-1], 0.0))) / 3600
+    assert held_Ah == pytest.approx(float(row["ah_hold"]), rel=0.005)
+
+
+def test_the_keys_of_a_refused_load_are_named_by_the_refusal():
+    for number, key in (("07", 'discharge = "by state"'), ("13", "zone ="), ("20", "record = 2")):
+        with pytest.raises(InputError, match=r"\[load\]") as refused:
+            as_load(BY_NUMBER[number])
+        assert key in str(refused.value)

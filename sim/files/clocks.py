@@ -97,8 +97,8 @@ def choose(
         findings.refuse(line, f"several columns could be the time: {several}{name_it}")
     else:
         counter = findings.advise(f" and its unit by {options.option('time_unit')}", "")
-        if options.flags:
-            counter += f", or {options.option('samples_per_second')} if it counts samples"
+        option = options.option("samples_per_second")
+        counter += findings.advise(f", or {option} if it counts samples", "")
         what = f"no time column among {found}; accepted: {ACCEPTED}{name_it}{counter}"
         findings.refuse(line, what)
     return ()
@@ -326,8 +326,8 @@ def run_on(times: Times, lines: np.ndarray, header: str, findings: Findings) -> 
         what = f"time goes back by {-steps[i - 1]:g} s from the row before; each row must be later"
         if not times.is_clock and times.start_clock_s is not None and abs(steps[i - 1]) <= 7200:
             what += "; if summer time ended here, write the times with their offset from UTC"
-            if findings.options.flags:
-                what += f", or say {findings.options.option('zone', 'AREA/CITY')}"
+            option = findings.options.option("zone", "AREA/CITY")
+            what += findings.advise(f", or say {option}", "")
         findings.refuse(int(lines[i]), what, header)
     for i in np.flatnonzero(steps > LONGEST_STEP_S) + 1:
         what = f"time leaps by {steps[i - 1] / SECONDS_PER_DAY:.0f} days; was the clock set here?"

@@ -88,7 +88,8 @@ class TableOptions:
             return f"`[load] {key}{told}`"
         if key == "day_first":
             return "`--month-first`" if value == "false" else "`--day-first`"
-        return f"`--{key.replace('_', '-')}{'' if value is None else ' ' + value}`"
+        told = "" if value is None else " " + value.replace(" ", "-")
+        return f"`--{key.replace('_', '-')}{told}`"
 
 
 @dataclass

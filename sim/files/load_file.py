@@ -53,6 +53,10 @@ def options_of(table: TableColumns, discharge: str = "positive") -> TableOptions
         discharge=discharge,
         thousands=table.thousands,
         day_first=table.day_first,
+        encoding=table.encoding,
+        zone=table.zone,
+        samples_per_second=table.samples_per_second,
+        record=table.record,
     )
 
 

@@ -18,7 +18,7 @@ def sign_by_state(
 
     Rows at rest keep their value; one that carries a load there is refused.
     """
-    option = findings.options.option("discharge", "by-state")
+    option = findings.options.option("discharge", "by state")
     state = next((r for r in readings if r.meaning.quantity == "state"), None)
     ways = None if state is None else np.array([direction(text) for text in state.texts])
     if state is None or ways is None or not ways.any():

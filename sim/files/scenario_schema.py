@@ -47,6 +47,10 @@ class TableColumns(Strict):
     unit: str | None = None
     thousands: Literal[".", ",", " ", "'"] | None = None
     day_first: bool | None = None
+    encoding: str | None = None
+    zone: str | None = None
+    samples_per_second: float | None = Field(default=None, gt=0, lt=1e9)
+    record: int | None = Field(default=None, ge=1)
 
 
 class LoadTable(TableColumns):
@@ -60,7 +64,7 @@ class LoadTable(TableColumns):
     repeat: int = Field(default=1, ge=1, le=1000)
     start: Clock | None = None
     scale: float = Field(default=1.0, ge=0, le=1000)
-    discharge: Literal["positive", "negative"] = "positive"
+    discharge: Literal["positive", "negative", "by state"] = "positive"
     rest_after_h: float = Field(default=0.0, ge=0, le=240)
     days: int = Field(default=1, ge=1, le=366)
 

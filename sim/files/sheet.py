@@ -254,7 +254,7 @@ def _rows(
         if fields == names:
             what = "the header appears again, a second record begins; part the file here"
             option = findings.options.option("record", "2")
-            findings.refuse(number, what + (f", or say {option}" if findings.options.flags else ""))
+            findings.refuse(number, what + findings.advise(f", or say {option}", ""))
         elif len(fields) == size:
             rows.append(fields)
             lines.append(number)

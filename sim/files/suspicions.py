@@ -205,8 +205,8 @@ def _sign_by_state(
         what = f"found {reading.texts[at]} while '{state.header}' says '{state.texts[at]}', the "
         what += "sign that discharging rows carry too; accepted: charge and discharge of "
         what += "opposite sign"
-        if findings.options.flags:
-            what += f", or {findings.options.option('discharge', 'by-state')}"
+        option = findings.options.option("discharge", "by state")
+        what += findings.advise(f", or say {option}", "")
         findings.refuse(int(lines[at]), what, reading.header)
     elif out_sign < 0 or back_sign > 0:
         at = np.flatnonzero(notable & (way != 0) & (np.sign(reading.values) != way))[0]
