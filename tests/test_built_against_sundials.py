@@ -142,7 +142,7 @@ def marched(kind, end_s, step_s):
 # a quarter of it, as it should be for the second order.
 @pytest.mark.parametrize(
     ("step_s", "tolerance"),
-    [(1.0, (1e-6, 5e-7, 1e-4, 1e-4, 5e-6)), (0.25, (1e-7, 1e-7, 1e-5, 1e-5, 5e-7))],
+    [(1.0, (1e-7, 1e-6, 1e-5, 1e-5, 2e-6)), (0.25, (1e-8, 1e-7, 1e-6, 1e-6, 2e-7))],
     ids=["1 s", "0.25 s"],
 )
 def test_unequal_cells_follow_ida(judged, step_s, tolerance):

@@ -103,7 +103,7 @@ def test_charge_of_every_group_is_what_its_pack_gave(case, load):
 @FEW
 @given(
     case=scattered(), load=loads(30.0), kind=st.sampled_from([CURRENT, POWER]),
-    step_s=st.sampled_from([1.0, 0.1]),
+    step_s=st.sampled_from([10.0, 1.0, 0.1]),
 )  # fmt: skip
 def test_energy_of_every_pack_is_accounted_for(case, load, kind, step_s):
     one, start = case
@@ -115,9 +115,8 @@ def test_energy_of_every_pack_is_accounted_for(case, load, kind, step_s):
     parts = [AT_BUS, OHMIC, PAIRS, STORED, REVERSIBLE, JOINT, LINK, LEAD, BOARD]
     left_J = sums[:, CHEMICAL] - np.sum(sums[:, parts], axis=1)
     through_J = np.sum(np.abs(sums[:, [AT_BUS, OHMIC, PAIRS, STORED]]), axis=1)
-    # The current that a pair was guessed by against its own: second order. At 1 s, up to 2e-4 of
-    # what flows in the first second in which packs even out, and 1e-6 of a load.
-    assert np.all(np.abs(left_J) <= 3e-4 * step_s**2 * through_J + 1e-9), left_J / through_J
+    # Whatever the step: currents are solved with what they do to pairs and charge. Rounding.
+    assert np.all(np.abs(left_J) <= 1e-11 * through_J + 1e-9), left_J / through_J
     at_bus_J = np.sum(one.pack[0] * sums[:, AT_BUS])
     box_sums = run.state.box_sums
     assert box_sums[DELIVERED] == pytest.approx(at_bus_J, rel=1e-9, abs=1e-7)
@@ -142,7 +141,7 @@ def test_current_through_pairs_faster_than_the_step_is_accounted_for_too():
 
     sums = run.state.sums[0]
     left_J = sums[CHEMICAL] - np.sum(sums[[AT_BUS, OHMIC, PAIRS, STORED, REVERSIBLE, JOINT]])
-    assert abs(left_J) < 1e-5 * sums[CHEMICAL]
+    assert abs(left_J) < 1e-12 * sums[CHEMICAL]
 
 
 # ---- the weaker

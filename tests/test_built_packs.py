@@ -1,7 +1,7 @@
 """Packs side by side on one bus: shares, first instants, boards that let current one way only.
 
 The truth is Kirchhoff's: each pack with one way open is a source behind a resistance and a diode,
-and scipy's `brentq` finds the one voltage at which all of them together give what is asked. Numbers
+and scipy finds the one voltage at which all of them together give what is asked. Numbers
 of the cases (C32, C34) stand in the project's list of them.
 """
 
@@ -14,7 +14,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import settings as trying
 from hypothesis import strategies as st
-from scipy.optimize import brentq
+from scipy.optimize import bisect, brentq
 
 from sim.integrate.built_records import BUS_A, BUS_V, TIME
 from sim.physics.board import CHARGE_PATH, DISCHARGE_A, DISCHARGE_PATH, LOWEST_GROUP_V
@@ -155,11 +155,36 @@ def test_just_those_packs_carry_current_whose_boards_let_it_through(case, load_A
     if np.sum(each_A(-1e5)) < load_A or np.sum(each_A(1e5)) > load_A:
         assert np.all(found_A == 0.0)  # nobody can give or take
         return
-    bus_V = brentq(lambda v: np.sum(each_A(v)) - load_A, -1e5, 1e5, xtol=1e-12, rtol=1e-14)
+    # Halving: where diodes block, the sum stands still, and no secant helps.
+    bus_V = bisect(lambda v: np.sum(each_A(v)) - load_A, -1e5, 1e5, xtol=1e-12, rtol=1e-14)
     # 1e-12 V behind 10 mohm, four times.
     assert found_A == pytest.approx(each_A(bus_V), abs=1e-8)
     if np.any(found_A):
         assert b.kept(run, BUS_V)[-1] == pytest.approx(bus_V, abs=1e-9)
+
+
+@pytest.mark.parametrize("load_A", [1e-3, 1e-12, 1e-38, 1e-95])
+@pytest.mark.parametrize(
+    ("opened", "gives", "takes"),
+    [
+        ((DISCHARGE_PATH, CHARGE_PATH), 1, 0),
+        ((DISCHARGE_PATH, DISCHARGE_PATH), None, 1),
+        ((CHARGE_PATH, CHARGE_PATH), 0, None),
+        ((3, 0), 1, 1),
+    ],
+)
+def test_current_too_small_to_move_the_bus_takes_an_open_way_too(opened, gives, takes, load_A):
+    # 56 and 49 V behind 0.25 ohm: 1e-38 A moves neither in its last digit, and may still not pass
+    # a switch that is open. The fuller gives, and the emptier takes, where both may.
+    one, start, boards = with_boards([4.0, 3.5], [0.25, 0.25], opened)
+    for sign, through in ((1.0, gives), (-1.0, takes)):
+        run = b.go(one, plants.held([0.0, 1.0], [sign * load_A]), start, boards=boards)
+
+        carried_A = [sign * load_A if p == through else 0.0 for p in range(2)]
+        assert [b.pack_A(run, p)[-1] for p in range(2)] == carried_A
+        if through is not None:
+            bus_V = (56.0, 49.0)[through] - 0.25 * sign * load_A
+            assert b.kept(run, BUS_V)[-1] == pytest.approx(bus_V, rel=1e-14)
 
 
 @FEW

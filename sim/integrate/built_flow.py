@@ -14,8 +14,10 @@ from sim.integrate.built_work import (
     CONDUCTANCE_S,
     CURRENT_A,
     DISCHARGING,
+    DRAG_OHM,
     GROUP_OHM,
     GROUP_V,
+    JUMP_OHM,
     LIMIT_A,
     OHMIC_OHM,
     OPEN_V,
@@ -101,7 +103,10 @@ class Bus(NamedTuple):
 
 @bare
 def _cell_sources(built, work, soc, core_K, over_V):
-    """Fill what each cell is as a source: open circuit less overvoltages, behind its resistance."""
+    """Fill what each cell is as a source: open circuit less overvoltages, behind its resistance.
+
+    Over a step its drag is part of that resistance, and of its mean voltage.
+    """
     for c in range(work.cells.shape[1]):
         open_V, slope_V_K = open_circuit(built.cell, soc[c], core_K[c])
         way = ON_DISCHARGE if work.flags[DISCHARGING, work.pack_of[c]] else ON_CHARGE
@@ -110,7 +115,8 @@ def _cell_sources(built, work, soc, core_K, over_V):
         work.cells[SLOPE_V_K, c] = slope_V_K
         work.cells[OHMIC_OHM, c] = ohmic_ohm
         work.cells[SOURCE_V, c] = open_V - over_V[c]
-        path_ohm = max(ohmic_ohm + built.fixed[JOINT_OHM, c], LEAST_OHM)
+        path_ohm = ohmic_ohm + work.cells[DRAG_OHM, c] + built.fixed[JOINT_OHM, c]
+        path_ohm = max(path_ohm, LEAST_OHM)
         work.cells[CONDUCTANCE_S, c] = built.fixed[LINKED, c] / path_ohm
 
 
@@ -220,7 +226,7 @@ def _highest_rest_V(built, work):
 
 
 @bare
-def _on_bus(built, work, hung, charging):
+def _on_bus(built, work, hung, charging, instant):
     """Return the `Bus` with the packs that take part as they are."""
     source_V, path_ohm = parallel_source(
         work.packs[PACK_V], work.packs[PACK_OHM], built.pack[PACK_COUNT], work.flags[TAKES_PART]
@@ -248,14 +254,17 @@ def _on_bus(built, work, hung, charging):
     wanted_A, room_W = asked_A(hung.kind, hung.value, source_V, path_ohm)
     current_A = _let_through_A(built, work, hung, source_V, path_ohm, wanted_A)
     asked_W = hung.value
-    if hung.kind != POWER:
-        asked_W = (source_V - path_ohm * wanted_A) * wanted_A
+    if instant:
+        work.airs[JUMP_OHM] = path_ohm
+    if hung.kind != POWER:  # what it would have had there and then, nothing else changed
+        jump_V = work.airs[JUMP_OHM] * (wanted_A - current_A)
+        asked_W = (source_V - path_ohm * current_A - jump_V) * wanted_A
     limited = abs(current_A) < abs(wanted_A)
     return Bus(source_V - path_ohm * current_A, current_A, room_W, asked_W, limited)
 
 
 @bare
-def _flow_once(built, work, hung, charging):
+def _flow_once(built, work, hung, charging, instant):
     """Return the `Bus`, with just those packs on it whose boards let their own current through.
 
     Which those are hangs on the voltage of the bus: a pack above it would discharge, one below be
@@ -279,13 +288,29 @@ def _flow_once(built, work, hung, charging):
             part = _on_hand(built, work, charging, p) and (freely or work.flags[way, p])
             work.flags[TAKES_PART, p] = part
             some = some or part
-        bus = _on_bus(built, work, hung, charging)
+        bus = _on_bus(built, work, hung, charging, instant)
         wanted = hung.mode != CHARGE and hung.value > 0.0
-        if bus.voltage_V >= floor_V if some else not wanted:
+        holds = bus.voltage_V >= floor_V and (freely or _lets(built, work, bus))
+        if holds if some else not wanted:
             break
         below_V = floor_V
     _pack_currents(built, work, bus)
     return bus
+
+
+@bare
+def _lets(built, work, bus):
+    """Return whether a pack that is alone on the bus lets its current through.
+
+    One too small to move the voltage of the bus shows the way it goes by its sign only.
+    """
+    alone, way = 0, MAY_DISCHARGE if bus.current_A > 0.0 else MAY_CHARGE
+    lets = True
+    for p in range(built.pack.shape[1]):
+        if work.flags[TAKES_PART, p]:
+            alone += 1
+            lets = lets and work.flags[way, p]
+    return alone != 1 or lets or bus.current_A == 0.0
 
 
 @bare
@@ -316,10 +341,11 @@ def _pack_currents(built, work, bus):
 
 
 @bare
-def flow(built, work, hung, charging, soc, core_K, over_V):
+def flow(built, work, hung, charging, instant, soc, core_K, over_V):
     """Return the `Bus` for the cells' states, and fill all currents.
 
-    `soc`, `core_K` and `over_V`, the sum of the overvoltages, (n,). Which layer of the
+    `soc`, `core_K` and `over_V`, the sum of the overvoltages, (n,), at an `instant` or, with drag,
+    as means over a step. Which layer of the
     resistance table a pack's cells use follows the pack's own current, so that is tried again
     where it turned out the other way.
     """
@@ -330,7 +356,7 @@ def flow(built, work, hung, charging, soc, core_K, over_V):
         _pack_sources(built, work)
         if charging:
             _charge_limits(work, hung)
-        bus = _flow_once(built, work, hung, charging)
+        bus = _flow_once(built, work, hung, charging, instant)
         turned = False
         for p in range(packs):
             pack_A = work.packs[PACK_A, p]

@@ -87,8 +87,9 @@ def _group(out, built, work, state, g):
         hot_K = max(hot_K, core_K)
         out[CORE_COLD_K] = min(out[CORE_COLD_K], core_K)
         out[SURFACE_HOT_K] = max(out[SURFACE_HOT_K], state.cells[SURFACE, c])
-        out[CELL_HIGH_A] = max(out[CELL_HIGH_A], current_A)
-        out[CELL_LOW_A] = min(out[CELL_LOW_A], current_A)
+        if linked == 0.0 or built.fixed[LINKED, c] > 0.0:  # nor any share of its current
+            out[CELL_HIGH_A] = max(out[CELL_HIGH_A], current_A)
+            out[CELL_LOW_A] = min(out[CELL_LOW_A], current_A)
         if built.fixed[LINKED, c] > 0.0:
             cell_V = work.cells[SOURCE_V, c] - current_A * work.cells[OHMIC_OHM, c]
             out[CELL_LOW_V] = min(out[CELL_LOW_V], cell_V)

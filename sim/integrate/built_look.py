@@ -96,7 +96,8 @@ def _charged(built, work, p):
     """Return whether a pack is being charged by more than a trickle."""
     capacity_As, g = 0.0, built.pack_at[p]
     for c in range(built.group_at[FIRST_CELL, g], built.group_at[FIRST_CELL, g + 1]):
-        capacity_As += built.fixed[LIKE, c] * built.fixed[CAPACITY_AS, c]
+        part_As = built.fixed[LIKE, c] * built.fixed[CAPACITY_AS, c]
+        capacity_As += part_As * built.fixed[LINKED, c]
     return work.packs[PACK_A, p] < -TRICKLE_PER_AS * capacity_As
 
 

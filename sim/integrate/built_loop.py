@@ -32,7 +32,7 @@ from sim.integrate.built_records import (
     WINDOW,
 )  # fmt: skip
 from sim.integrate.built_step import advance
-from sim.integrate.built_work import MIDDLE_OVER_V, PACK_A
+from sim.integrate.built_work import DRAG_OHM, MIDDLE_OVER_V, PACK_A
 from sim.integrate.trace import KEPT_S
 from sim.physics.board import (
     CHARGE_PATH,
@@ -67,8 +67,9 @@ def look(built, work, limits, hung, charging, state, desk):
         for k in range(len(built.cell.pairs)):
             over_V += state.cells[FIRST_OVER + k, c]
         work.cells[MIDDLE_OVER_V, c] = over_V
+        work.cells[DRAG_OHM, c] = 0.0
     bus = flow(
-        built, work, hung, charging,
+        built, work, hung, charging, True,
         state.cells[SOC], state.cells[CORE], work.cells[MIDDLE_OVER_V],
     )  # fmt: skip
     see(built, work)

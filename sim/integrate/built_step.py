@@ -3,6 +3,8 @@
 As in `sim.integrate.step`, coefficients are taken in the middle of the step, where half a step
 with those of the middle before leads to first order; the pairs are exact for a held current; the
 temperatures follow the two-stage L-stable rule of Alexander (SIAM J. Numer. Anal. 14 (1977) 1006).
+Currents are solved with what they themselves do to pairs and charge until the middle, so that no
+guess of them is left in the books, and cells of next to no resistance even out without swinging up.
 """
 
 from __future__ import annotations
@@ -20,6 +22,7 @@ from sim.integrate.built_work import (
     CORE_2,
     CORE_W,
     CURRENT_A,
+    DRAG_OHM,
     FILM_W_K,
     FIRST_PAIR,
     GROUP_OHM,
@@ -37,6 +40,7 @@ from sim.integrate.built_work import (
     OPEN_V,
     PACK_A,
     PER_A_OHM,
+    RISE_V,
     SLOPE_V_K,
     STILL_V,
     SURFACE_1,
@@ -93,8 +97,10 @@ from sim.physics.bus import CHARGE
 from sim.physics.cell import pair, reversible_heat_W
 from sim.physics.compiled import bare, bare_apart
 from sim.physics.film import quick_conductance_W_K
+from sim.physics.lookup import cell_of
 
 GAMMA = 1.0 - math.sqrt(0.5)
+MOST_GUESSED = 0.1  # of charge in half a step; the curve's chord is taken there, no more
 AHEAD = (1.0 - GAMMA) / GAMMA  # from a state and its first stage to where the second begins
 
 
@@ -128,7 +134,7 @@ def _decays(built, work, half_s):
 
 @bare
 def predict(built, work, state, half_s, air_K):
-    """Fill charge, core and overvoltage in the middle, and the film there.
+    """Fill charge and core in the middle, and the film there.
 
     Each node for itself, implicit in its own temperature, neighbours as they stand and the air as
     it warmed over the last step: first order, enough for coefficients, and stable.
@@ -144,7 +150,6 @@ def predict(built, work, state, half_s, air_K):
         module_K = state.airs_K[p] + half_s * work.packs[MODULE_K_S, p]
         core_W = current_A * work.cells[OHMIC_OHM, c] - core_K * work.cells[SLOPE_V_K, c]
         core_W *= current_A
-        over_V = 0.0
         for k in range(len(cell.pairs)):
             row = FIRST_PAIR + 3 * k
             pair_ohm, half_left = work.cells[row, c], work.cells[row + 2, c]
@@ -153,7 +158,6 @@ def predict(built, work, state, half_s, air_K):
             # The mean over the step: of a pair much faster than it, the middle tells nothing.
             gone_s = work.cells[row + 1, c] * (1.0 - half_left * half_left)
             v = goal_V + off_V * gone_s / (2.0 * half_s)
-            over_V += v
             core_W += v * v / pair_ohm
         inward = work.cells[FILM_W_K, c] * built.fixed[INWARD, c]
         outward = work.cells[FILM_W_K, c] * built.fixed[OUTWARD, c]
@@ -175,13 +179,51 @@ def predict(built, work, state, half_s, air_K):
             core_K += half_s * (core_W - over_W) / (cell.core_J_K + half_s * across)
             surface_J_K = cell.surface_J_K + half_s * (across + away)
             surface_K += half_s * (over_W + joint_W - out_W) / surface_J_K
-        gone_As = current_A * half_s
-        work.cells[MIDDLE_SOC, c] = state.cells[SOC, c] - gone_As / built.fixed[CAPACITY_AS, c]
-        work.cells[MIDDLE_CORE_K, c], work.cells[MIDDLE_OVER_V, c] = core_K, over_V
+        gone = current_A * half_s / built.fixed[CAPACITY_AS, c]
+        gone = min(max(gone, -MOST_GUESSED), MOST_GUESSED)
+        work.cells[MIDDLE_SOC, c] = state.cells[SOC, c] - gone
+        work.cells[MIDDLE_CORE_K, c] = core_K
         near_K = module_K if built.fixed[INWARD, c] > 0.0 else air_K
         work.cells[FILM_W_K, c] = quick_conductance_W_K(built.film, surface_K, near_K)
         work.seen[p, HOTTEST_K] = max(work.seen[p, HOTTEST_K], core_K)
         work.seen[p, COLDEST_K] = min(work.seen[p, COLDEST_K], core_K)
+
+
+@bare
+def _rise_V(cell, soc):
+    """Return how open-circuit voltage rises over all of the charge, as it does at `soc`."""
+    last = cell.ocv.shape[1] - 1
+    i = cell_of(soc, last, last)
+    return (cell.ocv[cell.tables, i + 1, 0] - cell.ocv[cell.tables, i, 0]) * last
+
+
+@bare
+def couple(built, work, state, step_s):
+    """Fill what is known of the pairs in the middle, and what a current does to them and to charge.
+
+    A pair's mean over the step is goal + (v0 - goal) gone/step with goal = I R, and the charge in
+    the middle s0 - I step/2Q: both are lines in I, and so part of each cell's source and
+    resistance. The curve is drawn on along its chord from where charge was guessed.
+    """
+    half_s = 0.5 * step_s
+    for c in range(state.cells.shape[1]):
+        soc, core_K = work.cells[MIDDLE_SOC, c], work.cells[MIDDLE_CORE_K, c]
+        rise_V = max(_rise_V(built.cell, soc), 0.0)
+        over_V = rise_V * (soc - state.cells[SOC, c])
+        drag_ohm = rise_V * half_s / built.fixed[CAPACITY_AS, c]
+        for k in range(len(built.cell.pairs)):
+            pair_ohm, tau_s = pair(built.cell, soc, core_K, k)
+            pair_ohm *= built.fixed[SCALE, c]
+            half_left = math.exp(-half_s / tau_s)
+            still = tau_s * (1.0 - half_left * half_left) / step_s
+            over_V += state.cells[FIRST_OVER + k, c] * still
+            drag_ohm += pair_ohm * (1.0 - still)
+            row = FIRST_PAIR + 3 * k
+            work.cells[row, c], work.cells[row + 1, c] = pair_ohm, tau_s
+            work.cells[row + 2, c] = half_left
+        work.cells[RISE_V, c] = rise_V
+        work.cells[MIDDLE_OVER_V, c], work.cells[DRAG_OHM, c] = over_V, drag_ohm
+    work.airs[HALF_S] = half_s
 
 
 @bare
@@ -192,13 +234,9 @@ def relax(built, work, state, step_s):
         current_A, core_K = work.cells[CURRENT_A, c], work.cells[MIDDLE_CORE_K, c]
         pair_J, stored_J = 0.0, 0.0
         for k in range(len(built.cell.pairs)):
-            pair_ohm, tau_s = pair(built.cell, work.cells[MIDDLE_SOC, c], core_K, k)
-            pair_ohm *= built.fixed[SCALE, c]
-            half_left = math.exp(-half_s / tau_s)
             row = FIRST_PAIR + 3 * k
-            work.cells[row, c], work.cells[row + 1, c] = pair_ohm, tau_s
-            work.cells[row + 2, c] = half_left
-            left = half_left * half_left
+            pair_ohm, tau_s = work.cells[row, c], work.cells[row + 1, c]
+            left = work.cells[row + 2, c] * work.cells[row + 2, c]
             goal_V = current_A * pair_ohm
             off_V = state.cells[FIRST_OVER + k, c] - goal_V
             state.cells[FIRST_OVER + k, c] = goal_V + off_V * left
@@ -212,18 +250,20 @@ def relax(built, work, state, step_s):
         ohmic_J = square_A2s * work.cells[OHMIC_OHM, c]
         joint_J = square_A2s * built.fixed[JOINT_OHM, c]
         reversible_J = reversible_heat_W(current_A, core_K, work.cells[SLOPE_V_K, c]) * step_s
-        state.cells[SOC, c] -= current_A * step_s / built.fixed[CAPACITY_AS, c]
+        moved = current_A * half_s / built.fixed[CAPACITY_AS, c]
+        off = state.cells[SOC, c] - moved - work.cells[MIDDLE_SOC, c]  # from where it was guessed
+        open_V = work.cells[OPEN_V, c] + work.cells[RISE_V, c] * off
+        state.cells[SOC, c] -= 2.0 * moved
         work.cells[CORE_W, c] = (ohmic_J + pair_J + reversible_J) / step_s
         work.cells[JOINT_W, c] = joint_J / step_s
         p, weight = work.pack_of[c], work.cells[WEIGHT, c]
-        chemical_J = current_A * work.cells[OPEN_V, c] * step_s + reversible_J
+        chemical_J = current_A * open_V * step_s + reversible_J
         state.sums[p, CHEMICAL] += weight * chemical_J
         state.sums[p, OHMIC] += weight * ohmic_J
         state.sums[p, PAIRS] += weight * pair_J
         state.sums[p, STORED] += weight * stored_J
         state.sums[p, REVERSIBLE] += weight * reversible_J
         state.sums[p, JOINT] += weight * joint_J
-    work.airs[HALF_S] = half_s
 
 
 @bare
@@ -347,8 +387,9 @@ def advance(built, work, hung, charging, state, step_s, ambient_K, sun_W):
     if built.box.kind != FREE_AIR:
         air_K = state.airs_K[built.pack.shape[1]] + 0.5 * step_s * work.airs[AIR_K_S]
     predict(built, work, state, 0.5 * step_s, air_K)
+    couple(built, work, state, step_s)
     bus = flow(
-        built, work, hung, charging,
+        built, work, hung, charging, False,
         work.cells[MIDDLE_SOC], work.cells[MIDDLE_CORE_K], work.cells[MIDDLE_OVER_V],
     )  # fmt: skip
     relax(built, work, state, step_s)

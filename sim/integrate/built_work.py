@@ -37,8 +37,10 @@ Places = NDArray[np.intp]
     SURFACE_1,
     CORE_2,
     SURFACE_2,
-) = range(22)
-FIRST_PAIR = 22  # then three rows a pair: resistance, time constant, what half a step leaves
+    DRAG_OHM,  # what pairs and moving charge add to its resistance over a step
+    RISE_V,  # of the open-circuit voltage over all of the charge, where the cell stands
+) = range(24)
+FIRST_PAIR = 24  # then three rows a pair: resistance, time constant, what half a step leaves
 # Rows of `Work.groups`, of `Work.packs` and of `Work.flags`.
 GROUP_V, GROUP_OHM = range(2)
 (
@@ -61,7 +63,7 @@ GROUP_V, GROUP_OHM = range(2)
 ) = range(16)
 DISCHARGING, TAKES_PART = 0, 5  # between them those of `sim.physics.board`
 # Entries of `Work.airs`.
-AIR_1, WALL_1, AIR_2, WALL_2, BOX_W, HALF_S, AIR_K_S = range(7)
+AIR_1, WALL_1, AIR_2, WALL_2, BOX_W, HALF_S, AIR_K_S, JUMP_OHM = range(8)  # last: of the bus
 
 
 class Work(NamedTuple):
@@ -72,7 +74,7 @@ class Work(NamedTuple):
     groups: Floats  # (2, G)
     packs: Floats  # (16, P)
     flags: NDArray[np.bool_]  # (6, P)
-    airs: Floats  # (7,)
+    airs: Floats  # (8,)
     seen: Floats  # (P, QUANTITIES)
 
 
@@ -89,6 +91,6 @@ def room_for(built: Built) -> Work:
         np.zeros((2, groups)),
         np.zeros((16, packs)),
         np.ones((6, packs), dtype=np.bool_),
-        np.zeros(7),
+        np.zeros(8),
         np.zeros((packs, QUANTITIES)),
     )

@@ -23,6 +23,9 @@ QUANTITIES = 6
 # Bits of what it opens: a pack's paths, its part in charging only, or the drive of all packs.
 DISCHARGE_PATH, CHARGE_PATH, CHARGER, DRIVE = 1, 2, 4, 8
 MAY_DISCHARGE, MAY_CHARGE, CHARGER_ON, DRIVE_ON = 1, 2, 3, 4  # rows of the packs' flags
+# No switch lets go sooner after it opened (assumed): one whose own cut takes away its cause would
+# else go on and off without end at one instant.
+LEAST_REST_S = 0.1
 # The columns of a log of switchings.
 WHEN, WHICH, CLOSED, AT_VALUE, IN_USE = range(5)
 
@@ -130,7 +133,7 @@ def due_s(thresholds, switches, k, from_s, was, to_s, now):
     back_s = from_s
     if sign * (was - level) > 0.0:
         back_s = crossed_s(level, from_s, was, to_s, now)
-    return max(back_s, switches.tripped_s[k] + thresholds.hold_off_s[k])
+    return max(back_s, switches.tripped_s[k] + max(thresholds.hold_off_s[k], LEAST_REST_S))
 
 
 @bare_apart
