@@ -20,6 +20,7 @@ from sim.drive.legs import Legs
 from sim.files.case import Case
 from sim.files.cell_schema import CORE_TO_SURFACE
 from sim.integrate import march
+from sim.integrate.lanes import march_many
 from sim.integrate.trace import Trace
 from sim.judge.audit import balances, complaints
 from sim.physics.cell import FIRST_PAIR
@@ -180,7 +181,8 @@ def run_block(case: Case, factors: Sequence[Factor], asked: Legs, values: Floats
     margins, end_soc = np.empty((len(rows), COUNT)), np.empty(len(rows))
     first, told = np.empty(len(rows), dtype=np.intp), []
     finished = np.empty(len(rows), dtype=np.bool_)
-    for n, (row, lane, trace) in enumerate(zip(rows, lanes, _marched(lanes), strict=True)):
+    traces = march_many(lanes, SETTINGS, 1)
+    for n, (row, lane, trace) in enumerate(zip(rows, lanes, traces, strict=True)):
         scaled = asked._replace(value=asked.value * row.get("load", 1.0))
         first[n], why = judged(lane, scaled, trace)
         margins[n], end_soc[n] = trace.worst, trace.state[-1, SOC]
@@ -188,10 +190,6 @@ def run_block(case: Case, factors: Sequence[Factor], asked: Legs, values: Floats
         if why:
             told.append((n, why))
     return Seen(margins, first, finished, end_soc, tuple(told))
-
-
-def _marched(lanes: Sequence[Lane]) -> list[Trace]:
-    return [march.march(*lane, SETTINGS) for lane in lanes]
 
 
 def run_all(
