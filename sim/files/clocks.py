@@ -28,6 +28,7 @@ _DATE = re.compile(
     r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.](?:\d{4}|\d\d)", re.ASCII
 )
 _DATE_PART = re.compile(r"(?:\d+[-/.])*", re.ASCII)
+_STRETCH = re.compile(r"elapsed|uptime|runtime|laufzeit|since|test.?time", re.I)
 _CLOCK = re.compile(r"\d{1,2}:\d\d(?::.*)?", re.ASCII)
 
 ACCEPTED = (
@@ -94,6 +95,8 @@ def choose(
     name_it = findings.advise(f"; name one by {options.option('time_column')}", "")
     if named:
         several = ", ".join(f"'{headers[i]}'" for i in named)
+        if len({headers[i] for i in named}) < len(named):
+            name_it = "; give each a name of its own"
         findings.refuse(line, f"several columns could be the time: {several}{name_it}")
     else:
         counter = findings.advise(f" and its unit by {options.option('time_unit')}", "")
@@ -171,6 +174,10 @@ def from_stamps(
         return None
     before = len(findings.complaints)
     column = list(zip(*parts, strict=True))
+    if not any(column[9]) and not any(column[0] + column[3]) and _may_be_minutes(meaning):
+        what = f"found '{texts[0]}': hours and minutes, or minutes and seconds? write 0:00:10, or "
+        findings.refuse(int(lines[0]), f"{what}numbers under time_s, time_min or time_h", header)
+        return None
     second, fraction = _second_of_day(column, texts, lines, header, findings)
     year_first, day_or_month_first = bool(parts[0][0]), bool(parts[0][3])
     dated = year_first or day_or_month_first
@@ -194,6 +201,12 @@ def from_stamps(
     start_s = float(second[0] + fraction[0]) % SECONDS_PER_DAY
     kind = "date-time" if dated else "clock of the day"
     return Times(seconds, start_s, not dated, f"'{header}' ({kind}{by_zone})")
+
+
+def _may_be_minutes(meaning: Meaning) -> bool:
+    """Whether a header speaks of a stretch of time, or of a unit that a clock does not have."""
+    own = "" if meaning.unit is None else meaning.unit.text
+    return own not in ("", "h") or _STRETCH.search(meaning.header) is not None
 
 
 def _odd_one(texts: list[str], parts: list[tuple[str, ...]]) -> int | None:

@@ -212,7 +212,7 @@ _WORDS = {
     "grade": "grade gradient slope incline steigung neigung pente pendiente",
     "elevation": "elevation altitude alt elev ele height hohe hoehe seehohe altitud hauteur",
     "sun": "sun solar irradiance irradiation insolation sonne strahlung soleil",
-    "state": "state status mode zustand modus etat estado",
+    "state": "state status mode direction zustand modus richtung etat estado",
     "charge": "charge charged discharged capacity energy distance",
     "veto": "wind soc humidity heat loss losses duration dauer interval left remaining zone limit "
     "setpoint target factor",

@@ -19,6 +19,7 @@ from sim.files.tables import Column, Table, read_table
 from sim.units import MILLI
 
 AMBIENT = re.compile(r"ambient|air|chamber|room|oven|bath|umgebung|luft|ambiante|ambiente", re.I)
+BATTERY = re.compile(r"batter|pack|akku|accu|(?:^|[^a-z])batt?(?:[^a-z]|$)", re.I)
 _NUMBERED = re.compile(r"(\D*)(\d+)(\D*)")
 LEAST_GROUPS = 3  # numbered voltages; two could be anything
 GROUP_V = (0.5, 5.0)  # one cell's voltage, or that of cells side by side
@@ -99,12 +100,20 @@ def _load_header(meanings: list[Meaning]) -> str | None:
     for quantity in ("current", "power"):
         headers = [m.header for m in meanings if m.quantity == quantity and m.unit is not None]
         if headers:
-            return _plainest(headers) if len(headers) > 1 else headers[0]
+            return _plainest_load(headers) if len(headers) > 1 else headers[0]
     return None
+
+
+def _plainest_load(headers: list[str]) -> str | None:
+    """Return the plainest header, unless another one speaks of the battery: then it is not it."""
+    plain = _plainest(headers)
+    return None if any(h != plain and BATTERY.search(h) for h in headers) else plain
 
 
 def _plainest(headers: list[str]) -> str | None:
     """Return the header that says no more than its kind (current_A beside load_current_A)."""
+    if len(set(headers)) < len(headers):  # no option could tell them apart
+        return None
     words = {h: len(re.findall(r"[^\W\d_]+", split_header(h)[0])) for h in headers}
     fewest = [h for h in headers if words[h] == min(words.values())]
     return fewest[0] if len(fewest) == 1 else None
@@ -124,10 +133,11 @@ def _load(table: Table, options: TableOptions) -> Column:
 
 def _several(table: Table, found: tuple[Column, ...], what: str, option: str) -> InputError:
     where = place(table.path, line=table.header_line)
-    names = ", ".join(f"'{column.header}'" for column in found)
-    return InputError(
-        f"{where}: several columns could be the {what}: {names}; name one by `{option}`"
-    )
+    headers = [column.header for column in found]
+    names = ", ".join(f"'{header}'" for header in headers)
+    alike = len(set(headers)) < len(headers)
+    way = "give each a name of its own" if alike else f"name one by `{option}`"
+    return InputError(f"{where}: several columns could be the {what}: {names}; {way}")
 
 
 def _parts(table: Table, load: Column | None, options: LogOptions) -> LogTable:

@@ -21,6 +21,14 @@ from sim.files.log_habits import decoded, one_record
 
 DELIMITERS = {"\t": "tabs", ";": "semicolons", ",": "commas"}
 HEADER_WITHIN = 40  # filled lines; a longer preamble is no preamble
+PACKED = {
+    b"\x1f\x8b": "a gzip file",
+    b"PK\x03\x04": "a zip file or a spreadsheet",
+    b"\xd0\xcf\x11\xe0": "an old spreadsheet",
+    b"%PDF-": "a PDF file",
+    b"MATLAB 5.0": "a MATLAB file",
+    b"\x89HDF": "an HDF5 or MATLAB file",
+}
 LARGEST = 1e18  # a number beyond it is damage; keeps every later product finite
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}(?:[.,]\d{3})+", re.ASCII)
@@ -93,6 +101,10 @@ def _text(path: Path, findings: Findings) -> str:
     except (OSError, ValueError) as problem:
         reason = getattr(problem, "strerror", None) or problem
         raise InputError(f"{path}: can't be read: {reason}") from None
+    for begins, kind in PACKED.items():
+        if raw.startswith(begins):
+            what = f"begins as {kind}; accepted: text; unpack it, or export it as CSV"
+            raise InputError(f"{place(path, line=1)}: {what}")
     if encoding := findings.options.encoding:
         return decoded(raw, encoding, path, findings.options.option("encoding"))
     if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
@@ -131,7 +143,9 @@ def _filled_lines(text: str, findings: Findings) -> list[tuple[int, str]]:
             findings.warn("truncated", number, "the last line ends in NUL bytes; left out")
         for number, line in filled:
             if "\0" in line:
-                findings.refuse(number, "NUL bytes; accepted: text")
+                option = findings.options.option("encoding", "utf-16-le")
+                utf16 = findings.advise(f"; if it is UTF-16 text, say {option}", "")
+                findings.refuse(number, "NUL bytes; accepted: text" + utf16)
     if not filled:
         last = text.count("\n") + (not text.endswith("\n"))
         findings.refuse(max(last, 1), "no header; the first filled line names the columns")
@@ -335,8 +349,16 @@ def _check_grouping(sheet: Sheet, numeric: list[int], mark: str, findings: Findi
 
 
 def numbers(texts: list[str], decimal: str, thousands: str | None) -> tuple[np.ndarray, list[int]]:
-    """Return values (n,), NaN where a field is no finite number, and the indices of those."""
+    """Return values (n,), NaN where a field is no finite number, and the indices of those.
+
+    A mark with nothing behind it, 12. among 12.4, is what is left of a number, unless the whole
+    column is written so.
+    """
     joined = "\n".join(texts)
+    cut = []
+    if f"{decimal}\n" in joined or joined.endswith(decimal):
+        ends = [text.endswith(decimal) for text in texts]
+        cut = [] if all(ends) else [i for i, end in enumerate(ends) if end]
     as_points = joined.replace(",", ".") if decimal == "," else joined
     # Of these characters float() makes nothing but plain decimal numbers.
     if _PLAIN.issuperset(as_points) and not (decimal == "," and "." in joined):
@@ -344,9 +366,10 @@ def numbers(texts: list[str], decimal: str, thousands: str | None) -> tuple[np.n
             values = np.fromiter(map(float, as_points.split("\n")), float, len(texts))
         except ValueError:
             values = np.array([np.inf])
-        if np.all(np.abs(values) <= LARGEST):
+        if np.all(np.abs(values) <= LARGEST) and not cut:
             return values, []
     values = np.array([_number(text, decimal, thousands) for text in texts])
+    values[cut] = np.nan
     return values, np.flatnonzero(np.isnan(values)).tolist()
 
 

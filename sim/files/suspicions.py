@@ -38,8 +38,12 @@ WRAP_SHARE = 0.93  # of the span; the true step is then below 7 % of it
 REST_NOISE, REST_SUM = 0.05, 0.01
 CLEAR_CORRELATION = 0.6  # measured packs give -0.8 and beyond for the right sign
 _ELSEWHERE = re.compile(r"motor|phase|throttle|charger|output", re.IGNORECASE)
-_DISCHARGING = re.compile(r"dis-?charg|entlad|decharg|décharg|descarg|\bdsg\b", re.IGNORECASE)
-_CHARGING = re.compile(r"charg|laden|ladung|\bcarga|\blädt|\bchg\b", re.IGNORECASE)
+_DISCHARGING = re.compile(
+    r"dis-?charg|entlad|decharg|décharg|descarg|\bdsg\b|^\s*out\b|^\s*dch?g?\s*$", re.IGNORECASE
+)
+_CHARGING = re.compile(
+    r"charg|laden|ladung|\bcarga|\blädt|\bchg\b|regen|rekup|^\s*in\s*$", re.IGNORECASE
+)
 
 
 @dataclass
@@ -308,9 +312,16 @@ def gap_rows(seconds: np.ndarray) -> np.ndarray:
 
 
 def gaps(
-    seconds: np.ndarray, lines: np.ndarray, readings: list[Reading], findings: Findings
+    seconds: np.ndarray,
+    lines: np.ndarray,
+    readings: list[Reading],
+    findings: Findings,
+    dated: bool = False,
 ) -> None:
-    """Warn where a regular record pauses; between legs of unequal length nothing is a gap."""
+    """Warn where a regular record pauses; between legs of unequal length nothing is a gap.
+
+    `dated` says that the times are local dates and clocks, which leap when summer time begins.
+    """
     found = gap_rows(seconds)
     steps = np.diff(seconds)
     usual_s = float(np.median(steps)) if steps.size else 0.0
@@ -322,6 +333,9 @@ def gaps(
                 amount = reading.values[i] * steps[i] / SECONDS_PER_HOUR
                 unit = "Ah" if reading.meaning.quantity == "current" else "Wh"
                 what += f", which counts {amount:.4g} {unit} by '{reading.header}'"
+        if dated and not findings.options.zone and abs(steps[i] - usual_s - 3600.0) <= usual_s:
+            option = findings.options.option("zone", "AREA/CITY")
+            what += findings.advise(f"; if summer time began here, say {option}", "")
         findings.warn("gap", int(lines[i + 1]), what)
     if found.size > MOST_NOTES:
         rest = found[MOST_NOTES:]

@@ -114,7 +114,8 @@ def read_table(path: Path, wanted: tuple[str, ...], options: TableOptions = AS_W
     # After they are merged: a gap counts the value that really holds over it.
     for reading in readings:
         reading.values = _group_means(reading.values, starts)
-    suspicions.gaps(time_s, lines, readings, findings)
+    dated = times.start_clock_s is not None and not times.is_clock
+    suspicions.gaps(time_s, lines, readings, findings, dated)
     rule = (
         f"{DELIMITERS[sheet.delimiter]}, decimal {'comma' if decimal == ',' else 'point'}, header "
         f"on line {sheet.header_line}; time from {times.what}; {len(time_s)} rows, lines "
@@ -150,9 +151,10 @@ def load_column(table: Table, options: TableOptions = AS_WRITTEN) -> Column:
         return loads[0]
     if loads:
         choices = ", ".join(f"'{column.header}' ({column.quantity})" for column in loads)
-        what = (
-            f"several columns could be the load: {choices}; name one by {options.option('column')}"
-        )
+        alike = len({column.header for column in loads}) < len(loads)
+        way = f"name one by {options.option('column')}"
+        way = "give each a name of its own" if alike else way
+        what = f"several columns could be the load: {choices}; {way}"
     else:
         what = _none_of(LOADS, [column.header for column in table.columns])
         what += f"; or name a column by {options.option('column')} and its `unit`"
@@ -222,6 +224,7 @@ def _chosen(sheet: Sheet, options: TableOptions, findings: Findings) -> int | No
         if len(hits) != 1:
             hint = nearest(options.column, sheet.headers) if not hits else ""
             what = f"{len(hits)} columns are named '{options.column}'"
+            hint = "; give each a name of its own" if hits else hint
             findings.refuse(sheet.header_line, f"{what} ({options.option('column')}){hint}")
             findings.stop_if_refused()
         return hits[0]

@@ -204,7 +204,7 @@ class _Search:
     def renew(self, x: Floats) -> None:
         """Find what the branch left in the cell, and the capacity, anew."""
         tables, energies = model.ohm_of(self.layout, x), model.energies_of(self.layout, x)
-        at_end_ohm = np.sum(tables[:, 0] * np.exp(energies * self.curve.x))
+        at_end_ohm = np.sum(tables[:, 0] * model.warmth(energies, self.curve.x))
         self.left = left_in(self.branch, float(self.branch.current_A * at_end_ohm))
         self.count()
 

@@ -20,7 +20,7 @@ from sim.fit.electrical import ElectricalFit
 from sim.fit.log import Floats, Log
 from sim.units import ZERO_C_K
 
-COLUMNS_C = (-40.0, -30.0, -20.0, -10.0, 0.0, 10.0, 25.0, 40.0, 60.0)
+COLUMNS_C = (-40.0, -30.0, -20.0, -10.0, 0.0, 10.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0)
 COLDER_K = 10.0  # than any fitted log, and the table ends: being colder is then a limit of its own
 # Relative, twice the standard error, and never less: fits of one open cell to different logs of
 # it differ by 10 % in their sum of resistances, and by more where no log is sustained.
@@ -89,7 +89,7 @@ def _tables(fit: ElectricalFit) -> dict[str, Any]:
     energies = model.energies_of(fit.layout, fit.x)
 
     def table(k: int, ohm: Floats) -> list[list[float]]:
-        rows = 1e3 * ohm[:, None] * np.exp(energies[k] * x)
+        rows = 1e3 * ohm[:, None] * model.warmth(energies[k], x)
         return [[_figures(float(value), 5) for value in row] for row in rows]
 
     tables = [table(k, ohm) for k, ohm in enumerate(model.ohm_of(fit.layout, fit.x))]

@@ -62,7 +62,7 @@ def pair_voltage(
     span_s: Any,
     flow_A: Any,
     resistance_ohm: Any,
-    x: Any,
+    lean: Any,
     tau_s: float,
     means: bool,
     seen: Any,
@@ -71,8 +71,8 @@ def pair_voltage(
 ) -> None:
     """Fill the pair's voltage `seen` (n,) [V] and its derivatives over ln tau and energy E.
 
-    `resistance_ohm` is R of each row with its temperature in it, `x` = (1/T - 1/T_ref)/R_gas;
-    `per_energy` is in V mol/J.
+    `resistance_ohm` is R of each row with its temperature in it, `lean` (n,) the derivative
+    of its logarithm over E [mol/J]; `per_energy` is in V mol/J.
     """
     v, v_tau, v_energy = 0.0, 0.0, 0.0
     for i in range(span_s.shape[0]):
@@ -83,9 +83,9 @@ def pair_voltage(
             held = (1.0 - left) * tau_s / span_s[i]
             seen[i] = goal + (v - goal) * held
             per_tau[i] = v_tau * held + (v - goal) * (held - left)
-            per_energy[i] = v_energy * held + (1.0 - held) * goal * x[i]
+            per_energy[i] = v_energy * held + (1.0 - held) * goal * lean[i]
         v_tau = v_tau * left + (v - goal) * slower
-        v_energy = v_energy * left + (1.0 - left) * goal * x[i]
+        v_energy = v_energy * left + (1.0 - left) * goal * lean[i]
         v = v * left + (1.0 - left) * goal
         if not means:
             seen[i], per_tau[i], per_energy[i] = v, v_tau, v_energy
