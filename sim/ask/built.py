@@ -9,15 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.ask.bad_end import hotter_and_emptier, shares
+from sim.ask.built_audit import Audit, audited
 from sim.ask.built_boards import BoardAnswer, Switching, boards, switchings
-from sim.ask.built_run import Hour, onward, settings_of, through
+from sim.ask.built_run import settings_of, through
 from sim.ask.one_out import OneOut, one_out_built
 from sim.files.built_case import BuiltCase
 from sim.files.case import Case
 from sim.integrate import built_records as column
 from sim.integrate.built_records import BEFORE_J, DONE_S, FLOWS_S, OPENS_S, Run
-from sim.judge.audit import SPOT_K, SPOT_V
-from sim.judge.built import Placed, balances, complaints, judged
+from sim.judge.built import Placed, judged
 from sim.judge.verdict import Verdict
 from sim.physics.built import ASKED, CAPACITY_AS, CHARGED, SCALE, SHORT
 from sim.units import SECONDS_PER_DAY, SECONDS_PER_HOUR
@@ -45,23 +45,6 @@ class DayPeak:
     lowest_cell_V: float
     charge_begin: float  # of the emptiest group
     charge_least: float
-
-
-@dataclass(frozen=True)
-class Audit:
-    """What was checked of a run of a pack as built."""
-
-    balances: dict[str, float]
-    halving_K: float
-    halving_V: float
-    halved: str  # which part of the day
-    steps: int
-    complaints: tuple[str, ...]
-
-    @property
-    def passed(self) -> bool:
-        """Whether every balance closed and halving the step changes nothing to speak of."""
-        return not self.complaints
 
 
 @dataclass(frozen=True)
@@ -137,7 +120,7 @@ def simulate_built(case: BuiltCase) -> BuiltResult:
         run=run,
         placed=placed,
         where=tuple(where),
-        audit=_audit(case, run, hours),
+        audit=audited(case, run, hours),
         boards=boards(case, run),
         switchings=tuple(switchings(case, run)),
         windows=_windows(run),
@@ -159,43 +142,6 @@ def _worse(case: BuiltCase) -> tuple[BuiltCase, dict[str, float]]:
     worse = case.built._replace(cell=plant.cell, film=plant.film, fixed=fixed)
     assert np.all(fixed[SCALE] == case.built.fixed[SCALE])  # the tables carry that part
     return replace(case, built=worse), moved
-
-
-def _audit(case: BuiltCase, run: Run, hours: list[Hour]) -> Audit:
-    """Return the balances, and what halving the step changes over the hottest hour."""
-    found = balances(run)
-    kept = run.past.kept[: int(run.past.rows[0])]
-    hottest_s = float(kept[int(np.argmax(kept[:, column.CORE_HOT_K])), column.TIME])
-    hour = [h for h in hours if h.time_s <= hottest_s][-1]
-    later = [h.leg for h in hours if h.leg > hour.leg]
-    # Up to where the run ended: past it, below an empty cell, small things grow large.
-    legs = case.legs
-    ended = max(int(np.searchsorted(legs.start_s, run.end_s)), hour.leg + 1)
-    last = min(later[0] if later else ended, ended)
-    ends_s = np.append(legs.end_s[: ended - 1], min(run.end_s, legs.end_s[ended - 1]))
-    case = replace(case, legs=legs._replace(end_s=np.append(ends_s, legs.end_s[ended:])))
-    whole = settings_of(case, stop_at_limits=False)
-    one = onward(case, hour, whole, last)
-    two = onward(case, hour, replace(whole, longest_step_s=0.5 * whole.longest_step_s), last)
-    off_K = float(np.max(np.abs(one.state.cells[1:3] - two.state.cells[1:3])))
-    off_V = _off_V(one, two)
-    said = complaints(found)
-    if not (off_K <= SPOT_K and off_V <= SPOT_V):
-        said.append(f"halving the step moves the run by {off_V * 1e3:.2g} mV and {off_K:.2g} K")
-    return Audit(found, off_K, off_V, "the hour of the hottest cell", run.steps, tuple(said))
-
-
-def _off_V(one: Run, two: Run) -> float:
-    """Return the largest difference of the lowest cell's voltage where both runs kept a row.
-
-    Where a board switches a moment apart the rows between edges no longer stand at the same times.
-    """
-    a, b = (r.past.kept[: int(r.past.rows[0])] for r in (one, two))
-    # A leg's number moves its rows apart from those of the leg before at the same instant.
-    key_a, key_b = (np.round(x[:, column.TIME] + 1e3 * x[:, column.LEG], 5) for x in (a, b))
-    _, at_a, at_b = np.intersect1d(key_a, key_b, return_indices=True)
-    off_V = np.abs(a[at_a, column.CELL_LOW_V] - b[at_b, column.CELL_LOW_V])
-    return float(np.max(off_V, initial=0.0))
 
 
 def never_charged(run: Run) -> NDArray[np.bool_]:

@@ -7,21 +7,26 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sim.files.built_case import BuiltCase
 from sim.files.built_day import hours_s
 from sim.integrate import built_march as march
-from sim.integrate.built_records import Run, Settings
+from sim.integrate.built_records import Bench, Run, Settings
+from sim.physics.board import Switches, paths
 from sim.physics.built import State, copied
 
 
 @dataclass(frozen=True)
 class Hour:
-    """How things stand as a leg begins."""
+    """How things stand as a leg begins: the cells, the switches, and which windows are done."""
 
     leg: int
     time_s: float
     state: State
+    switches: Switches
+    charged: NDArray[np.bool_]
+    windows: NDArray[np.float64]
 
 
 def settings_of(case: BuiltCase, **over: Any) -> Settings:
@@ -50,7 +55,7 @@ def through(
     for first, last in itertools.pairwise(edges):
         if first >= last:
             continue
-        hours.append(Hour(first, float(case.legs.start_s[first]), copied(state)))
+        hours.append(_standing(first, float(case.legs.start_s[first]), state, bench))
         run = march.go_on(
             built, thresholds, limits, case.legs, case.day, case.start, state, bench, settings,
             first, last,
@@ -61,14 +66,49 @@ def through(
     return run, hours
 
 
-def onward(case: BuiltCase, hour: Hour, settings: Settings, last: int | None = None) -> Run:
-    """March on from an hour with a book of its own; all switches begin closed."""
-    thresholds = case.thresholds["stated"]
-    state = copied(hour.state)
+def _standing(leg: int, time_s: float, state: State, bench: Bench) -> Hour:
+    now = bench.switches
+    switches = now._replace(
+        beyond_since_s=now.beyond_since_s.copy(),
+        tripped_s=now.tripped_s.copy(),
+        trips=now.trips.copy(),
+    )
+    windows, charged = bench.past.windows.copy(), bench.past.charged.copy()
+    return Hour(leg, time_s, copied(state), switches, charged, windows)
+
+
+def taken_up(
+    case: BuiltCase, hour: Hour, settings: Settings, side: str = "stated"
+) -> tuple[State, Bench]:
+    """Return a state and a bench of their own that stand as `hour` does, their book empty.
+
+    What is tripped is tripped, and what is charged is not charged again.
+    """
+    thresholds, state = case.thresholds[side], copied(hour.state)
     bench = march.bench_for(
         case.built, thresholds, case.legs, case.day, state, keep_rows=settings.keep
     )
+    bench.switches.beyond_since_s[:] = hour.switches.beyond_since_s
+    bench.switches.tripped_s[:] = hour.switches.tripped_s
+    bench.switches.trips[:] = hour.switches.trips
+    bench.past.charged[:], bench.past.windows[:] = hour.charged, hour.windows
+    if len(thresholds.trip):
+        paths(thresholds, bench.switches, bench.work.flags)
+    return state, bench
+
+
+def part(
+    case: BuiltCase, hour: Hour, state: State, bench: Bench, settings: Settings,
+    first: int, last: int | None,
+) -> Run:  # fmt: skip
+    """March the legs `first` to `last` - 1 of what was taken up at `hour`."""
     return march.go_on(
-        case.built, thresholds, case.case.limits, case.legs, case.day, hour.state, state, bench,
-        settings, hour.leg, last,
+        case.built, case.thresholds["stated"], case.case.limits, case.legs, case.day, hour.state,
+        state, bench, settings, first, last,
     )  # fmt: skip
+
+
+def onward(case: BuiltCase, hour: Hour, settings: Settings, last: int | None = None) -> Run:
+    """March on from an hour, up to leg `last`, with a book of its own."""
+    state, bench = taken_up(case, hour, settings)
+    return part(case, hour, state, bench, settings, hour.leg, last)

@@ -119,6 +119,20 @@ def _audit(result: BuiltResult) -> dict[str, Any]:
             "difference_V": audit.halving_V,
             "difference_K": audit.halving_K,
         },
+        "second_integrator": audit.second_integrator,
+        "spot_checks": [
+            {
+                "around": s.why,
+                "start_s": s.start_s,
+                "end_s": s.end_s,
+                "difference_V": s.difference_V,
+                "difference_K": s.difference_K,
+            }
+            for s in audit.spots
+        ],
+        "largest_difference_V": max((s.difference_V for s in audit.spots), default=None),
+        "largest_difference_K": max((s.difference_K for s in audit.spots), default=None),
+        "not_done": list(audit.not_done),
     }
 
 

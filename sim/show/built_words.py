@@ -302,12 +302,23 @@ def _days(result: BuiltResult) -> list[str]:
 def _audit(result: BuiltResult) -> str:
     audit = result.audit
     worst = max(audit.balances.values(), default=0.0)
-    return (
+    said = (
         f"{'passed' if audit.passed else 'FAILED'}: balances of every pack close to {worst:.0e} of "
-        f"what flowed; halving the steps over {audit.halved} changes "
-        f"{small(audit.halving_V * 1e3, 'mV')} and {small(audit.halving_K, 'K')}; "
-        f"{audit.steps} steps"
+        "what flowed"
     )
+    if audit.spots:
+        off_V = max(s.difference_V for s in audit.spots)
+        off_K = max(s.difference_K for s in audit.spots)
+        hours = "quarter hours" if len(audit.spots) > 1 else "quarter hour"
+        said += (
+            f"; a second integrator over the worst {hours} differs by {small(off_V * 1e3, 'mV')} "
+            f"and {small(off_K, 'K')}"
+        )
+    said += (
+        f"; halving the steps over {audit.halved} changes {small(audit.halving_V * 1e3, 'mV')} and "
+        f"{small(audit.halving_K, 'K')}; {audit.steps} steps"
+    )
+    return "; ".join([said, *audit.not_done])
 
 
 def _bad_end(result: BuiltResult) -> str:
