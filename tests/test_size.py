@@ -811,8 +811,9 @@ def test_options_that_cannot_be_used_are_refused_in_one_sentence(
 def test_ask_asks_for_what_is_missing_on_a_terminal(tmp_path):
     requirements(tmp_path)
     here, there = pty.openpty()
-    replies = ["cell.toml", "", "", "two", "2", "600", "", "", "", "42:60", "58.8", "", "10", "35"]
-    replies.append("")  # no frost
+    # A cell that is not there, hours and not distance, no word for a number; power, and so no mass.
+    replies = ["cel.toml", "cell.toml", "", "", "two", "2", "600", "", "42-60", "42:60", "58.8"]
+    replies += ["1.5", "", "10", "35", ""]  # packs are whole; no frost
     words = ["size", "--ask", "--mass-limit", "50", "--json"]
     os.write(here, "".join(f"{reply}\n" for reply in replies).encode())
     process = subprocess.run(
@@ -832,6 +833,10 @@ def test_ask_asks_for_what_is_missing_on_a_terminal(tmp_path):
     assert process.returncode == 0, err
     assert "How far, in km" in err
     assert "two is not a number" in err
+    assert "cel.toml is not there" in err
+    assert "--controller 42-60 can't be understood" in err
+    assert "1.5 is not a whole number" in err
+    assert "Mass of the laden vehicle" not in err
     summary = json.loads(out)
     assert summary["requirements"]["need"] == {
         "hours": 2.0,

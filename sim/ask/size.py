@@ -76,6 +76,8 @@ def size(
         layouts.append(layout_of(table, path, fit, executor))
         if progress:
             progress(done)
+    if progress:
+        progress(MOST_SERIES)
     able = [layout for layout in layouts if layout.parallel is not None]
     # Fewest cells of those without a problem; between equals the higher voltage.
     choice = min(

@@ -42,22 +42,32 @@ KEYS = {
     "mass_limit": "stock.mass_max_kg",
 }
 # What --ask asks for, in this order; an empty answer leaves it out.
-ASKED: tuple[tuple[str, str, type], ...] = (
-    ("cell", "Cell profile (a TOML file)", str),
-    ("distance", "How far, in km", float),
-    ("speed", "How fast, in km/h", float),
-    ("hours", "How many hours (empty if it follows from the two)", float),
-    ("power", "Mean power in W (empty if mass and surface shall tell)", float),
-    ("peak", "Peak power in W (empty for none)", float),
-    ("mass", "Mass of the laden vehicle in kg (empty with a power)", float),
-    ("surface", "Surface: concrete, asphalt, gravel, cobbles, soil, sand", str),
-    ("controller", "Motor controller, lowest and highest volts, such as 42:60", str),
-    ("charger", "Charger's end voltage in V (empty if none yet)", float),
-    ("packs", "Number of packs", int),
-    ("reserve", "Reserve in percent", float),
-    ("ambient", "Air on the hottest day in C", float),
-    ("cold", "Air on the coldest day in C (empty if it stays warm)", float),
+ASKED: tuple[tuple[str, str], ...] = (
+    ("cell", "Cell profile (a TOML file)"),
+    ("distance", "How far, in km (empty if hours tell)"),
+    ("speed", "How fast, in km/h"),
+    ("hours", "How many hours"),
+    ("power", "Mean power in W (empty if mass and surface shall tell)"),
+    ("peak", "Peak power in W (empty for none)"),
+    ("mass", "Mass of the laden vehicle in kg"),
+    ("surface", "Surface: concrete, asphalt, gravel, cobbles, soil, sand"),
+    ("stops", "Stops on the way (empty for none)"),
+    ("controller", "Motor controller, lowest and highest volts, such as 42:60"),
+    ("charger", "Charger's end voltage in V (empty if none yet)"),
+    ("packs", "Number of packs (empty for 1)"),
+    ("reserve", "Reserve in percent (empty for 15)"),
+    ("ambient", "Air on the hottest day in C"),
+    ("cold", "Air on the coldest day in C (empty if it stays warm)"),
 )
+# Which answers make a question idle: power says what mass would, two of three say the third.
+SAID_BY: dict[str, tuple[tuple[str, ...], ...]] = {
+    "speed": (("hours", "power"), ("hours", "distance")),
+    "hours": (("distance", "speed"),),
+    "peak": (("mass",),),
+    "mass": (("power",),),
+    "surface": (("power",),),
+    "stops": (("power",),),
+}
 
 
 def _option(metavar: str, text: str) -> Any:
@@ -196,16 +206,57 @@ def _answers(given: dict[str, Any]) -> dict[str, Any]:
     """Ask on the terminal for what was not given; what is answered by Enter alone is left out."""
     if not sys.stdin.isatty():
         raise InputError("--ask needs a terminal to ask on; give options or a file instead")
+    there = {**_in_file(given.get("requirements")), **given}
     found: dict[str, Any] = {}
-    for name, question, kind in ASKED:
-        if name in given or (name == "cell" and "requirements" in given):
+    for name, question in ASKED:
+        known = {**found, **there}
+        if name in known or any(all(k in known for k in keys) for keys in SAID_BY.get(name, ())):
+            continue
+        if name == "peak" and "power" not in known:
             continue
         while name not in found:
             text = typer.prompt(question, default="", show_default=False, err=True).strip()
             if not text:
                 break
             try:
-                found[name] = Path(text) if name == "cell" else kind(text)
-            except ValueError:
-                typer.echo(f"{text} is not a number", err=True)
+                found[name] = _understood(name, text)
+            except (ValueError, InputError) as problem:
+                typer.echo(str(problem), err=True)
     return found
+
+
+def _in_file(file: Path | None) -> dict[str, Any]:
+    """Return by the names of options what a file of requirements says already."""
+    from sim.files.toml import read_toml
+
+    content = {} if file is None else read_toml(file)
+    keys = {**KEYS, "controller": "window.controller_min_V", "cell": "cell", "ambient": "ambient"}
+    found: dict[str, Any] = {}
+    for name, key in keys.items():
+        here: Any = content
+        for part in key.split("."):
+            here = here.get(part) if isinstance(here, dict) else None
+        if here is not None:
+            found[name] = here
+    return found
+
+
+def _understood(name: str, text: str) -> Any:
+    """Return an answer as its option would be; raise ValueError or InputError with the reason."""
+    from sim.files.size_schema import SURFACES
+
+    if name == "cell":
+        if not Path(text).is_file():
+            raise ValueError(f"{text} is not there; stillair new DIR lays a generic cell.toml")
+        return Path(text)
+    if name == "surface" and text not in SURFACES:
+        raise ValueError(f"{text} is not among {', '.join(SURFACES)}")
+    if name == "controller":
+        _volts(text)
+    if name in ("surface", "controller"):
+        return text
+    whole = name in ("packs", "stops")
+    try:
+        return int(text) if whole else float(text)
+    except ValueError:
+        raise ValueError(f"{text} is not a {'whole ' if whole else ''}number") from None
