@@ -22,7 +22,7 @@ from sim.physics.fuse import hold_curve, opens_after_s
 from sim.physics.sliding import Lines
 from sim.show.folder import OURS
 from sim.show.wiring_files import summary_of
-from sim.show.wiring_words import report
+from sim.show.wiring_words import report, table
 
 ORCHARD = Path(__file__).resolve().parents[1] / "scenarios" / "orchard-cart.toml"
 PULSES = [(20.0, 120.0), (60.0, 20.0), (5.0, 300.0)] * 3
@@ -207,6 +207,40 @@ def test_what_is_not_known_stays_unknown(tmp_path):
         ("temperature", "crimp"), ("temperature", "bare"),
         ("breaking", "fuse"), ("opening", "fuse"),
     }  # fmt: skip
+
+
+def test_without_a_fuse_wiring_is_not_said_to_hold(tmp_path):
+    path = write(tmp_path, PULSES, {"conductor": [LEAD]})
+    code, out, _ = answer("wiring", path, "--out", tmp_path / "out")
+
+    assert code == 0  # nothing fails
+    assert out.startswith("Wiring holds as far as it is known: ")
+    assert "the wiring, short circuit: not known, since no [fuse] is given" in " ".join(out.split())
+
+
+@pytest.mark.parametrize(
+    "changes", [{"length_mm": 1.5}, {"length_mm": 1.5, "carries": "all_packs"}]
+)
+def test_a_lead_of_a_pack_that_is_millimetres_long_is_doubted(tmp_path, changes):
+    found = judged(tmp_path, PULSES, {"conductor": [{**LEAD, **changes}]})
+
+    assert any(
+        "1.5 mm long is doubtful for what carries a pack's current" in n for n in found.notes
+    )
+    assert not any("doubtful" in n for n in judged(tmp_path, PULSES, {"conductor": [LEAD]}).notes)
+
+
+@pytest.mark.parametrize("awg", [4, 36])
+def test_numbers_in_the_table_never_run_into_each_other(tmp_path, awg):
+    lead, link = {**LEAD, "gauge_AWG": awg}, {**LINK, "thickness_mm": 2.0}
+    found = judged(tmp_path, [(60.0, 60.0)], {"conductor": [lead, link]})
+
+    for line in table(found)[1:]:
+        # name (2 or 1 words) then mohm, ampere x 2 with unit, watt, mV: each a number of its own.
+        numbers = line[20:].split()
+        assert [numbers[2], numbers[4]] == ["A", "A"]
+        for word in (numbers[0], numbers[1], numbers[3], numbers[5], numbers[6]):
+            assert float(word.lstrip("<")) >= 0.0
 
 
 def test_a_run_that_stops_says_that_nothing_is_known_of_the_rest(tmp_path):

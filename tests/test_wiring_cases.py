@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 from wired import FUSE, LEAD, answers, judged
 from wiring_cases import between, case
@@ -61,6 +63,30 @@ def test_c05_links_of_a_small_group_are_not_selective(tmp_path, parallel):
     assert fault.fault_A == pytest.approx(fault.healthy_A * (parallel - 1), rel=1e-12)
     assert answers(found, "link opens") == {"wire link": {2: WILL, 3: MAY}.get(parallel, NEVER)}
     assert found.passed == (parallel != 2)
+
+
+def test_c05_three_links_are_not_called_selective_by_a_hairs_breadth(tmp_path):
+    """Two healthy neighbours get a quarter of the melting I2t each, if they share evenly.
+
+    By k2 = Qc (B + 20) / rho ln((Tf + B)/(Ti + B)) of nickel (B = 1/0.006 - 20) from 25 C: a
+    quarter of what leads to 1455 C leads to 159 C, under the 160 C of a short; a neighbour that
+    carries a fifth more gets 36 % of it.
+    """
+    link = {"name": "strip", "material": "nickel", "thickness_mm": 0.15, "width_mm": 8,
+            "length_mm": 15, "carries": "cell", "count": 12, "insulation_max_C": 80,
+            "fusible": True}  # fmt: skip
+    found = judged(tmp_path, [(0.3, 60.0)], {"pack.parallel": 3, "conductor": [link]})
+    zero_C = 1.0 / 0.006 - 20.0
+    whole = math.log((1455.0 + zero_C) / (found.conductors[0].hottest_C + zero_C))
+    start = found.conductors[0].hottest_C + zero_C
+
+    (fault,) = found.links
+    assert fault.healthy_C == pytest.approx(start * math.exp(0.25 * whole) - zero_C, abs=0.1)
+    assert fault.uneven_C == pytest.approx(start * math.exp(0.36 * whole) - zero_C, abs=0.1)
+    assert fault.healthy_C < fault.limit_C < fault.uneven_C
+    assert answers(found, "link opens") == {"strip": MAY}
+    flat = " ".join(" ".join(report(found)).split())
+    assert "where one carries 20 % more than its share: perhaps selective" in flat
 
 
 def test_c09_the_least_of_cells_board_wire_and_fuse_is_named(tmp_path):

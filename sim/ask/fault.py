@@ -29,6 +29,9 @@ from sim.units import MILLI, ZERO_C_K
 # whose fault_max_C is not given; what may be hotter for good, may be so in a fault.
 FAULT_C = 160.0
 A_KELVIN_K = 1.0  # so near its melting point a link melts too
+# Assumed: of neighbours with unlike cells, links and ways to the fault one may carry so much more
+# than its share. Links are called selective only if it still outlives the melting.
+UNEVEN = 1.2
 SLOW_MELT_S = 1.0  # assumed: a link that takes longer hangs on what the shorted cell does meanwhile
 
 
@@ -148,6 +151,7 @@ class LinkFault:
     ratio: int  # how many healthy neighbours there are
     melts_s: float  # the shorted cell's link, at the earliest; infinite where it never does
     healthy_C: float  # the neighbours' links by then, if no heat leaves
+    uneven_C: float  # the same of one that carries `UNEVEN` times its share
     limit_C: float
     answer: str
 
@@ -188,17 +192,20 @@ def link_fault(case: Case, found: Conductor, seen: Series, link_ohm: float) -> L
     limit_C, area_m2 = fault_limit_C(found), area_mm2 * 1e-6
     cooled = wire_of(found.table, by_ends=True)
     assert cooled is not None
-    melts_s, healthy_C = math.inf, start_C
+    melts_s, healthy_C, uneven_C = math.inf, start_C, start_C
     if steady_C(cooled, fault_A, found.air_C, found.air_C) > metal.melts_C:
         melts_s = (adiabatic_k(metal, start_C, metal.melts_C) * area_m2 / fault_A) ** 2
-        healthy_C = adiabatic_end_C(metal, start_C, healthy_A**2 * melts_s / area_m2**2)
+        square_A2s_m4 = healthy_A**2 * melts_s / area_m2**2
+        healthy_C = adiabatic_end_C(metal, start_C, square_A2s_m4)
+        uneven_C = adiabatic_end_C(metal, start_C, UNEVEN**2 * square_A2s_m4)
     if not math.isfinite(melts_s) or healthy_C > metal.melts_C - A_KELVIN_K:
         answer = FAILS
     else:
-        answer = HOLDS if healthy_C <= limit_C and melts_s <= SLOW_MELT_S else MAY
+        answer = HOLDS if uneven_C <= limit_C and melts_s <= SLOW_MELT_S else MAY
     return LinkFault(
-        found, cell_V, fault_A, healthy_A, parallel - 1, melts_s, healthy_C, limit_C, answer
-    )
+        found, cell_V, fault_A, healthy_A, parallel - 1, melts_s, healthy_C, uneven_C, limit_C,
+        answer,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ from sim.ask.wires import (
 from sim.ask.wiring_checks import (
     HOUR_S,
     ORDER,
+    SHORT,
     Check,
     ampacities,
     lasting_limits_A,
@@ -41,6 +42,8 @@ from sim.integrate import march
 from sim.judge.series import series
 from sim.physics.box import FREE_AIR
 from sim.units import MILLI
+
+WARN_LEAD_MM = 10.0  # assumed: a lead or bar of a whole pack is longer; metres come out shorter
 
 
 @dataclass(frozen=True)
@@ -109,6 +112,8 @@ def wiring(case: Case, progress: Callable[[float], None] | None = None) -> Wirin
         checks += [] if out is None else opening(scenario.fuse, out, one_out=True)
         checks += [of_short(w) for w in withstands]
         checks += overloads(scenario.fuse, conductors)
+    else:
+        checks.append(Check(SHORT, "the wiring", UNKNOWN, why="no [fuse] is given to end it"))
     checks += [of_link(link) for link in links if link.conductor.table.fusible]
     checks += of_lost(lost)
     empty_V = case.limits.cutoff_V * pack.series
@@ -226,6 +231,12 @@ def _notes(case: Case, conductors: tuple[Conductor, ...], day: Day) -> tuple[str
             found.append(
                 f"[[conductor]] {at}: {c.area_mm2:.0f} mm2 for one cell's link is doubtful; was "
                 "its area meant in other units?"
+            )
+        whole = c.table.carries in ("pack", "all_packs")
+        if whole and c.table.length_mm is not None and c.table.length_mm < WARN_LEAD_MM:
+            found.append(
+                f"[[conductor]] {at}: {c.table.length_mm:g} mm long is doubtful for what carries "
+                "a pack's current; was its length meant in other units?"
             )
     links = tuple(c for c in conductors if c.table.carries == "cell")
     leads = tuple(c for c in conductors if c.table.carries in ("pack", "all_packs"))

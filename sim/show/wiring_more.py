@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from sim.ask.fault import UNEVEN
 from sim.ask.wires import WINDOWS_S, Conductor, metal_of
 from sim.ask.wiring import Wiring
 from sim.physics.conductor import HOTTEST_TOLD_K
@@ -125,9 +126,13 @@ def links(found: Wiring) -> list[str]:
             "may": "perhaps selective",
             "fails": "not selective",
         }[link.answer]
+        uneven = ""
+        if link.answer == "may" and link.healthy_C <= link.limit_C < link.uneven_C:
+            far = "above 300 C" if link.uneven_C > _TOLD_C else f"{link.uneven_C:.0f} C"
+            uneven = f", {far} where one carries {100 * UNEVEN - 100:.0f} % more than its share"
         told.append(
             f"{said}its link melts after {span(link.melts_s)} at the earliest, the neighbours' "
-            f"then at {hot}: {selective}"
+            f"then at {hot}{uneven}: {selective}"
         )
     return told
 

@@ -195,11 +195,18 @@ def table(found: Wiring) -> list[str]:
             margin = "-"
         lines.append(
             f"{_cut(c.table.name):<{NAME}}{c.mohm:>7.3g}{c.peak_A:>6.1f} A{_lasting(c):>6.1f} A"
-            f"{c.watt:>8.3g}{1e3 * c.volt:>7.3g}{_in_table(c.steady_C):>9}"
+            f"{_digits(c.watt):>8}{_digits(1e3 * c.volt):>7}{_in_table(c.steady_C):>9}"
             f"{_in_table(c.hottest_C):>9}{'-' if c.limit_C is None else f'{c.limit_C:.0f} C':>7}"
             f"{margin:>9}  {c.answer}"
         )
     return lines
+
+
+def _digits(value: float) -> str:
+    """Return three digits, so that a space is left beside them in the table."""
+    if 0.0 < value < 0.001:
+        return "<0.001"
+    return f"{value:.0f}" if value >= 1000.0 else f"{value:.3g}"
 
 
 def _lasting(c: Conductor) -> float:
