@@ -51,7 +51,10 @@ def check(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Is this file right, before I wait for a run? Shows how everything was understood."""
+    """Is this file right, before I wait for a run? Shows how everything was understood.
+
+    Example: stillair check scenarios/orchard-cart.toml
+    """
     options = flags.log_options(
         time_column=time_column,
         time_unit=time_unit,

@@ -54,7 +54,10 @@ def compare(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """How far off was the prediction from what I measured? Exit 1: more than is stated."""
+    """How far off was the prediction from what I measured? Exit 1: more than is stated.
+
+    Example: stillair compare scenarios/orchard-cart.toml ride.csv
+    """
     from sim.ask.compare import compare as ask
     from sim.files.case import read_scenario
     from sim.files.log_columns import read_log_table

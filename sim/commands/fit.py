@@ -74,7 +74,11 @@ def fit(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """I logged a cell: what are its real capacity, resistance, heat? Proposes a profile."""
+    """I logged a cell: what are its real capacity, resistance, heat? Proposes a profile.
+
+    Example: stillair fit drive.csv one_c.csv --ocv slow.csv
+    --like profiles/cells/nmc-18650-energy.toml --out mine.toml
+    """
     from sim.errors import InputError
     from sim.files.cell_schema import CellProfile
     from sim.files.toml import checked, read_toml

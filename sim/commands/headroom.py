@@ -23,7 +23,10 @@ def headroom(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """How far can I go with the pack that I have: load, heat of the day, current, repeats?"""
+    """How far can I go with the pack that I have: load, heat of the day, current, repeats?
+
+    Example: stillair headroom scenarios/orchard-cart.toml
+    """
     from concurrent.futures import ThreadPoolExecutor
 
     from sim.ask.headroom import JOBS

@@ -29,7 +29,10 @@ def odds(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """My guesses, cells, weather and load vary: how likely does it stay cool, what matters most?"""
+    """My guesses, cells, weather and load vary: how likely does it stay cool, what matters most?
+
+    Example: stillair odds scenarios/orchard-cart.toml
+    """
     from concurrent.futures import ThreadPoolExecutor
 
     from sim.ask.odds import check_draws, runs_of

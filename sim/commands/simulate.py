@@ -39,7 +39,10 @@ def simulate(
         Integrator, typer.Option(help="march: compiled; scipy: the slower reference.")
     ] = Integrator.march,
 ) -> None:
-    """Does the pack stay cool and above cut-off over this day? What gives first?"""
+    """Does the pack stay cool and above cut-off over this day? What gives first?
+
+    Example: stillair simulate scenarios/orchard-cart.toml
+    """
     from sim.ask.simulate import simulate as ask
     from sim.files.built_case import is_built
     from sim.files.case import read_case

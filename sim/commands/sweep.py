@@ -60,7 +60,10 @@ def sweep(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """What is the smallest parallel count for which it does? What stops the next smaller?"""
+    """What is the smallest parallel count for which it does? What stops the next smaller?
+
+    Example: stillair sweep scenarios/orchard-cart.toml --parallel 6:30
+    """
     from sim.ask.axes import axes_of
     from sim.ask.sweep import plan_of
     from sim.ask.sweep import sweep as ask

@@ -24,6 +24,7 @@ def wiring(
     """Do cable, busbar, cell links and fuse suit these currents, and a short circuit?
 
     Judges the [[conductor]] and [fuse] tables of a scenario by the currents of its simulated day.
+
     Example: stillair wiring scenarios/orchard-cart.toml
     """
     from sim.ask.wiring import wiring as ask
