@@ -15,6 +15,7 @@ from sim.commands.fit import fit
 from sim.commands.headroom import headroom
 from sim.commands.new import new
 from sim.commands.odds import odds
+from sim.commands.report import report
 from sim.commands.shell import INTERRUPTED, NO, UNUSABLE, YES, forget_output
 from sim.commands.simulate import simulate
 from sim.commands.size import size
@@ -34,7 +35,9 @@ app = typer.Typer(
     help="Is passive cooling enough for this battery pack, by how much, and what gives first? "
     "Exit codes: 0 yes, 1 a limit is crossed, 2 the input can't be used, 130 interrupted.",
 )
-for command in (simulate, check, fit, compare, sweep, headroom, wiring, size, odds, new):
+for command in (
+    simulate, check, fit, compare, sweep, headroom, wiring, size, odds, report, new,
+):  # fmt: skip
     app.command()(command)
 
 

@@ -113,8 +113,8 @@ def simulate_built(case: BuiltCase) -> BuiltResult:
     days = _days(run)
     asked_J = float(run.state.box_sums[ASKED])
     short_J = float(run.state.box_sums[SHORT])
-    worse, moved = _worse(case)
-    bad, _ = through(worse, settings_of(case, keep=False))
+    moved = shares(case.case)
+    bad, _ = through(worse_end(case, moved), settings_of(case, keep=False))
     return BuiltResult(
         built_case=case,
         run=run,
@@ -133,15 +133,14 @@ def simulate_built(case: BuiltCase) -> BuiltResult:
     )
 
 
-def _worse(case: BuiltCase) -> tuple[BuiltCase, dict[str, float]]:
-    """Return the case with every guess at its hotter and emptier end."""
-    moved = shares(case.case)
+def worse_end(case: BuiltCase, moved: dict[str, float]) -> BuiltCase:
+    """Return the case with each group of `moved` at its hotter and emptier end."""
     plant = hotter_and_emptier(case.case.plant, moved)
     fixed = case.built.fixed.copy()
     fixed[CAPACITY_AS] *= plant.cell.capacity_As / case.built.cell.capacity_As
     worse = case.built._replace(cell=plant.cell, film=plant.film, fixed=fixed)
     assert np.all(fixed[SCALE] == case.built.fixed[SCALE])  # the tables carry that part
-    return replace(case, built=worse), moved
+    return replace(case, built=worse)
 
 
 def never_charged(run: Run) -> NDArray[np.bool_]:

@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from sim.commands.shell import NO, YES, AsJson, Jobs, Plots, Quiet, Scenario, say
+from sim.commands.shell import NO, YES, AsJson, Format, Jobs, Picture, Plots, Quiet, Scenario, say
 
 
 def headroom(
@@ -20,6 +20,7 @@ def headroom(
     ] = None,
     jobs: Jobs = None,
     plots: Plots = True,
+    picture: Picture = Format.png,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
@@ -43,7 +44,7 @@ def headroom(
     bar = count_bar(JOBS, "turning knobs")
     with bar as progress, ThreadPoolExecutor(jobs or os.cpu_count()) as threads:
         found = ask(content, scenario, threads, progress)
-    summary = write_headroom(found, folder, plots=plots)
+    summary = write_headroom(found, folder, plots=plots, suffix=picture.value)
     if as_json:
         say(json.dumps(summary, indent=2, allow_nan=False))
     elif quiet:

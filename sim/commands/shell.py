@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import enum
 import os
 import sys
 from pathlib import Path
@@ -13,10 +14,20 @@ from sim.errors import OutputError
 
 YES, NO, UNUSABLE, INTERRUPTED = 0, 1, 2, 130
 
+
+class Format(enum.Enum):
+    """How a picture is drawn."""
+
+    png = "png"
+    svg = "svg"
+    pdf = "pdf"
+
+
 Scenario = Annotated[Path, typer.Argument(metavar="SCENARIO", help="A scenario file (TOML).")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the summary as JSON, not words.")]
 Quiet = Annotated[bool, typer.Option("--quiet", help="Print the answer only, one line.")]
 Plots = Annotated[bool, typer.Option("--plots/--no-plots", help="Draw the picture.")]
+Picture = Annotated[Format, typer.Option("--format", help="Of the picture.")]
 Jobs = Annotated[
     int | None, typer.Option(metavar="N", min=1, help="Threads. [default: one a core]")
 ]

@@ -11,7 +11,19 @@ from typing import Annotated
 
 import typer
 
-from sim.commands.shell import INTERRUPTED, NO, YES, AsJson, Jobs, Plots, Quiet, Scenario, say
+from sim.commands.shell import (
+    INTERRUPTED,
+    NO,
+    YES,
+    AsJson,
+    Format,
+    Jobs,
+    Picture,
+    Plots,
+    Quiet,
+    Scenario,
+    say,
+)
 from sim.errors import InputError
 
 
@@ -57,6 +69,7 @@ def sweep(
         ),
     ] = None,
     plots: Plots = True,
+    picture: Picture = Format.png,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
@@ -83,7 +96,7 @@ def sweep(
         found = ask(plan, executor, kept, progress)
     if found.interrupted and not found.rows:
         raise KeyboardInterrupt
-    content = write_sweep(found, folder, plots=plots)
+    content = write_sweep(found, folder, plots=plots, suffix=picture.value)
     if found.interrupted:
         say(f"{words.answer(found)} They are kept in {folder}; go on with --resume.")
         raise SystemExit(INTERRUPTED)  # a typer.Exit would say that nothing was written

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from sim.commands.shell import NO, YES, AsJson, Plots, Quiet, Scenario, say
+from sim.commands.shell import NO, YES, AsJson, Format, Picture, Plots, Quiet, Scenario, say
 
 
 def wiring(
@@ -18,6 +18,7 @@ def wiring(
         typer.Option(metavar="DIR", help="Result folder. [default: out/<scenario name>-wiring]"),
     ] = None,
     plots: Plots = True,
+    picture: Picture = Format.png,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
@@ -39,7 +40,7 @@ def wiring(
     check_replaceable(folder)
     with day_bar(float(case.legs.end_s[-1])) as progress:
         found = ask(case, progress)
-    content = write_wiring(found, folder, plots=plots)
+    content = write_wiring(found, folder, plots=plots, suffix=picture.value)
     if as_json:
         say(json.dumps(content, indent=2, allow_nan=False))
     elif quiet:

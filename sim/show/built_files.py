@@ -106,8 +106,12 @@ def write_built(
     *,
     every_s: float | None,
     plots: bool,
+    suffix: str = "png",
 ) -> None:
-    """Write the whole result into `folder`, or leave it as it was; raises OutputError."""
+    """Write the whole result into `folder`, or leave it as it was; raises OutputError.
+
+    `suffix` says the format of the pictures.
+    """
     import pandas as pd
 
     with written_whole(folder) as fresh:
@@ -119,6 +123,6 @@ def write_built(
         if plots:
             from sim.show.built_plots import built_overview, pack_map
 
-            built_overview(result, fresh / "overview.png")
+            built_overview(result, fresh / f"overview.{suffix}")
             if result.built_case.places.row[0] >= 0:
-                pack_map(result, fresh / "pack-map.png")
+                pack_map(result, fresh / f"pack-map.{suffix}")

@@ -14,11 +14,23 @@ from sim.integrate.built_look import PEAK_CORE_K
 from sim.judge.verdict import levels
 from sim.physics.limits import CUTOFF, HOT, RESERVE
 from sim.show.built_words import answer
+from sim.show.hours import hours_between
 from sim.show.plots import COOL, FAINT, INK, LEAF, PLUM, WARM, _ends, _level, as_written, plain
 from sim.units import SECONDS_PER_HOUR, ZERO_C_K, clock_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+
+MOST_TICKS = 10
+# A hue and a dash a pack, so that grey print keeps them apart.
+PACKS: tuple[tuple[str, Any], ...] = (
+    (COOL, "-"),
+    (WARM, (0, (4, 1.5))),
+    (LEAF, (0, (1, 1))),
+    (PLUM, (0, (5, 1, 1, 1))),
+)
+TOGETHER_V = 0.01  # groups nearer than this all day are one line
 
 
 def _title(result: BuiltResult, width: int) -> str:
@@ -46,6 +58,7 @@ def built_overview(result: BuiltResult, path: Path) -> None:
             if one.in_use:
                 at = (result.case.start_clock_s + one.time_s) / SECONDS_PER_HOUR
                 ax.axvline(at, color=PLUM, linewidth=0.8, linestyle=(0, (1, 2)))
+    axes[-1].set_xticks(hours_between(float(hour[0]), float(hour[-1]), MOST_TICKS))
     axes[-1].set_xlabel("clock time" if result.case.has_clock else "hours from the start")
     if result.case.has_clock:
         axes[-1].xaxis.set_major_formatter(lambda h, _: clock_text(h * SECONDS_PER_HOUR))
@@ -60,12 +73,11 @@ def _bus(result: BuiltResult, kept: Any, hour: Any, ax: Axes) -> None:
     ax.set_ylabel("bus current, A", fontsize=9, color=INK)
     packs = result.built_case.built.pack.shape[1]
     if packs > 1:
-        styles = (COOL, WARM, LEAF, PLUM)
         lines = []
-        for p in range(min(packs, len(styles))):
+        for p, (colour, dash) in enumerate(PACKS[:packs]):
             own_A = kept[:, column.COLUMNS + 3 * p]
-            ax.plot(hour, own_A, color=styles[p], linewidth=0.8)
-            lines.append((own_A, f"pack {p + 1}", styles[p]))
+            ax.plot(hour, own_A, color=colour, linestyle=dash, linewidth=0.8)
+            lines.append((own_A, f"pack {p + 1}", colour))
         _ends(ax, hour, lines)
 
 
@@ -73,11 +85,12 @@ def _voltage(result: BuiltResult, kept: Any, hour: Any, ax: Axes) -> None:
     low_V, high_V = kept[:, column.GROUP_LOW_V], kept[:, column.GROUP_HIGH_V]
     ax.fill_between(hour, low_V, high_V, color=COOL, alpha=0.35, linewidth=0)
     ax.plot(hour, low_V, color=COOL, linewidth=0.8)
-    ax.set_ylabel("groups, V", fontsize=9, color=INK)
+    ax.set_ylabel("group voltage, V", fontsize=9, color=INK)
     cutoff_V = levels(result.case.limits)[CUTOFF]
     if math.isfinite(cutoff_V):
-        _level(ax, cutoff_V, f"cut-off {cutoff_V:.2f} V", COOL)
-    _ends(ax, hour, [(low_V, "lowest", COOL), (high_V, "highest", COOL)])
+        _level(ax, cutoff_V, f"cut-off {cutoff_V:.2f} V", WARM)
+    if float(np.max(high_V - low_V)) > TOGETHER_V:
+        _ends(ax, hour, [(low_V, "lowest", COOL), (high_V, "highest", COOL)])
 
 
 def _temperatures(result: BuiltResult, kept: Any, hour: Any, ax: Axes) -> None:
@@ -86,14 +99,15 @@ def _temperatures(result: BuiltResult, kept: Any, hour: Any, ax: Axes) -> None:
     ax.fill_between(hour, cold, hot, color=WARM, alpha=0.3, linewidth=0)
     ax.plot(hour, hot, color=WARM, linewidth=1.1)
     ax.plot(hour, cold, color=WARM, linewidth=0.6)
-    ax.plot(hour, ambient, color=COOL, linewidth=0.8)
-    lines = [(hot, "hottest cell", WARM), (cold, "coldest cell", WARM), (ambient, "air", COOL)]
+    ax.plot(hour, ambient, color=FAINT, linewidth=1.2)
+    lines = [(hot, "hottest core", WARM), (cold, "coldest core", WARM)]
+    lines.append((ambient, "outside air", FAINT))
     if result.case.scenario.enclosure is not None:
-        ax.plot(hour, box, color=LEAF, linewidth=0.9)
-        lines.append((box, "box", LEAF))
+        ax.plot(hour, box, color=COOL, linestyle=(0, (1, 1)), linewidth=1.3)
+        lines.append((box, "box air", COOL))
     limit_C = levels(result.case.limits)[HOT]
     if math.isfinite(limit_C):
-        _level(ax, limit_C, f"limit {limit_C:.0f} C", WARM)
+        _level(ax, limit_C, f"core limit {limit_C:.0f} C", WARM)
     ax.set_ylabel("temperature, C", fontsize=9, color=INK)
     _ends(ax, hour, lines)
 
@@ -106,7 +120,7 @@ def _charge(result: BuiltResult, kept: Any, hour: Any, ax: Axes) -> None:
     ax.set_ylabel("charge, %", fontsize=9, color=INK)
     reserve = levels(result.case.limits)[RESERVE]
     if math.isfinite(reserve) and reserve > 0.0:
-        _level(ax, reserve, f"reserve {reserve:.0f} %", LEAF)
+        _level(ax, reserve, f"reserve {reserve:.0f} %", WARM)
     _ends(ax, hour, [(low, "emptiest group", LEAF)])
 
 

@@ -15,9 +15,9 @@ from sim.units import SECONDS_PER_HOUR, ZERO_C_K, clock_text
 INDENT = 9
 
 
-def understood(case: Case) -> list[str]:
-    """Return some lines a subject, the first saying that the files can be used."""
-    subjects = [
+def subjects(case: Case) -> list[tuple[str, str]]:
+    """Return what was understood, by subject; a subject left "" goes on, a text left "" is none."""
+    return [
         ("cell", _cell(case)),
         ("pack", _pack(case)),
         ("load", _load(case)),
@@ -31,8 +31,12 @@ def understood(case: Case) -> list[str]:
         *(("guess", f"{g['what']}: {g['from']}") for g in guesses(case)),
         *(("assumed", sentence) for sentence in case.assumptions),
     ]
+
+
+def understood(case: Case) -> list[str]:
+    """Return some lines a subject, the first saying that the files can be used."""
     lines = [f"{case.path} can be used: {case.scenario.title}."]
-    for label, text in subjects:
+    for label, text in subjects(case):
         lines += hung(label, text, INDENT) if text else []
     return lines
 

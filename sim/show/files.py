@@ -76,9 +76,18 @@ def write_events(result: Result, path: Path) -> None:
 
 
 def write_result(
-    result: Result, content: dict[str, Any], folder: Path, *, every_s: float | None, plots: bool
+    result: Result,
+    content: dict[str, Any],
+    folder: Path,
+    *,
+    every_s: float | None,
+    plots: bool,
+    suffix: str = "png",
 ) -> None:
-    """Write the whole result into `folder`, or leave it as it was; raises OutputError."""
+    """Write the whole result into `folder`, or leave it as it was; raises OutputError.
+
+    `suffix` says the format of the pictures.
+    """
     with written_whole(folder) as fresh:
         write_timeseries(result, fresh / "timeseries.csv", every_s)
         write_events(result, fresh / "events.csv")
@@ -88,4 +97,4 @@ def write_result(
         if plots:
             from sim.show.plots import overview
 
-            overview(result, fresh / "overview.png")
+            overview(result, fresh / f"overview.{suffix}")

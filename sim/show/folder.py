@@ -21,22 +21,26 @@ OURS = frozenset(
         "timeseries.csv",
         "events.csv",
         "summary.json",
-        "overview.png",
-        "overview.svg",
-        "overview.pdf",
         "sweep.csv",
-        "sweep.png",
         "candidates.jsonl",
         "cells.csv",
-        "pack-map.png",
         "conductors.csv",
-        "wiring.png",
         "compare.csv",
-        "compare.png",
-        "headroom.png",
-        "size.png",
         "draws.csv",
-        "odds.png",
+        *(
+            f"{picture}.{suffix}"
+            for picture in (
+                "overview",
+                "pack-map",
+                "sweep",
+                "headroom",
+                "wiring",
+                "odds",
+                "compare",
+                "size",
+            )
+            for suffix in ("png", "svg", "pdf")
+        ),
     }
 )
 

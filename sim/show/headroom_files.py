@@ -80,10 +80,12 @@ def _colder(knob: Knob) -> dict[str, Any] | None:
     return {"least": content.pop("greatest"), **content}
 
 
-def write_headroom(found: Headroom, folder: Path, *, plots: bool) -> dict[str, Any]:
+def write_headroom(
+    found: Headroom, folder: Path, *, plots: bool, suffix: str = "png"
+) -> dict[str, Any]:
     """Write the whole result into `folder`, or leave it as it was, and return the summary.
 
-    Raises OutputError.
+    The picture's `suffix` is its format. Raises OutputError.
     """
     content = summary_of(found)
     with written_whole(folder) as fresh:
@@ -92,5 +94,5 @@ def write_headroom(found: Headroom, folder: Path, *, plots: bool) -> dict[str, A
         if plots:
             from sim.show.headroom_plots import picture
 
-            picture(found, fresh / "headroom.png")
+            picture(found, fresh / f"headroom.{suffix}")
     return content

@@ -77,11 +77,12 @@ def table(found: Headroom) -> list[str]:
             continue  # the line above has both ways
         today = "-" if knob.today is None else shown(knob, knob.today)
         greatest = "none" if knob.greatest is None else shown(knob, knob.greatest)
-        lines.append(f"{KNOBS[knob.name][0]:<26}{today:>8}{greatest:>10}  {_stopped_by(knob)}")
+        lines.append(f"{KNOBS[knob.name][0]:<26}{today:>8}{greatest:>10}  {stopped_by(knob)}")
     return lines
 
 
-def _stopped_by(knob: Knob) -> str:
+def stopped_by(knob: Knob) -> str:
+    """Return what gives beyond the greatest value that holds, or why none is known."""
     if knob.limit is None:
         return knob.note or "no limit found so far"
     at_least = f", even at {knob.searched_to:.3g}" if knob.greatest is None else ""

@@ -12,6 +12,7 @@ import numpy as np
 from sim.ask.simulate import Result
 from sim.physics.limits import CUTOFF, HOT, OVERCHARGE
 from sim.physics.pack import POWER
+from sim.show.hours import hours_between
 from sim.show.sentences import answer
 from sim.units import SECONDS_PER_HOUR, clock_text
 
@@ -22,8 +23,8 @@ if TYPE_CHECKING:
 # apart; chosen after Okabe and Ito's colours for the colour-blind.
 INK, FAINT = "#1f2430", "#9aa0aa"
 WARM, COOL, LEAF, PLUM = "#b3400e", "#2a78b5", "#4d7c2b", "#7b3f74"
-LONGEST_TITLE = 118
 P = ParamSpec("P")
+LONGEST_TITLE, MOST_TICKS = 118, 12
 TOGETHER_K = 0.7  # core and surface nearer than this all day are one line
 
 
@@ -60,6 +61,7 @@ def overview(result: Result, path: Path) -> None:
     for draw, ax in zip((_load, _voltage, _temperatures, _charge), axes, strict=True):
         plain(ax)
         draw(result, hour, ax)
+    axes[-1].set_xticks(hours_between(float(hour[0]), float(hour[-1]), MOST_TICKS))
     axes[-1].set_xlabel("clock time" if result.case.has_clock else "hours from the start")
     if result.case.has_clock:
         axes[-1].xaxis.set_major_formatter(lambda h, _: clock_text(h * SECONDS_PER_HOUR))

@@ -132,7 +132,7 @@ class Judgeable(Protocol):
         """What became of every limit."""
 
 
-def _in_table(result: Judgeable) -> list[Judged]:
+def worth_telling(result: Judgeable) -> list[Judged]:
     """Return the limits that tell the maker something, in their own order.
 
     Left out are those that never applied, one of "charge left" with and without the reserve, and
@@ -151,7 +151,7 @@ def _in_table(result: Judgeable) -> list[Judged]:
 def table(result: Judgeable) -> list[str]:
     """Return the lines of the table of limits: worst value, margin, when, seconds beyond."""
     lines = [f"{'limit':<29}{'level':>10}{'worst':>10}{'margin':>11}  {'when':<10}{'beyond':>9}"]
-    for j in _in_table(result):
+    for j in worth_telling(result):
         assert j.margin is not None and j.worst is not None
         assert j.level is not None and j.time_s is not None
         about = "charge left, with reserve" if j.name == NAMES[RESERVE] else j.about

@@ -202,10 +202,10 @@ def _run(row: Row, result: Result) -> dict[str, Any]:
     }
 
 
-def write_sweep(sweep: Sweep, folder: Path, *, plots: bool) -> dict[str, Any]:
+def write_sweep(sweep: Sweep, folder: Path, *, plots: bool, suffix: str = "png") -> dict[str, Any]:
     """Write the whole result into `folder`, or leave it as it was, and return the summary.
 
-    Raises OutputError.
+    The picture's `suffix` is its format. Raises OutputError.
     """
     content = summary_of(sweep)
     with written_whole(folder) as fresh:
@@ -216,5 +216,5 @@ def write_sweep(sweep: Sweep, folder: Path, *, plots: bool) -> dict[str, Any]:
         if plots and not sweep.interrupted:
             from sim.show.sweep_plots import picture
 
-            picture(sweep, fresh / "sweep.png")
+            picture(sweep, fresh / f"sweep.{suffix}")
     return content

@@ -145,10 +145,12 @@ def _all_finite(content: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def write_wiring(found: Wiring, folder: Path, *, plots: bool) -> dict[str, Any]:
+def write_wiring(
+    found: Wiring, folder: Path, *, plots: bool, suffix: str = "png"
+) -> dict[str, Any]:
     """Write the whole result into `folder`, or leave it as it was, and return the summary.
 
-    Raises OutputError.
+    The picture's `suffix` is its format. Raises OutputError.
     """
     import pandas as pd
 
@@ -161,5 +163,5 @@ def write_wiring(found: Wiring, folder: Path, *, plots: bool) -> dict[str, Any]:
         if plots:
             from sim.show.wiring_plots import picture
 
-            picture(found, fresh / "wiring.png")
+            picture(found, fresh / f"wiring.{suffix}")
     return content

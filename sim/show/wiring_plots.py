@@ -24,6 +24,7 @@ from sim.ask.wiring_checks import (
     VOLTAGE,
     Check,
 )
+from sim.show.hours import hours_between
 from sim.show.plots import COOL, FAINT, INK, LEAF, PLUM, WARM, as_written, plain
 from sim.show.wiring_more import share
 from sim.show.wiring_words import answer
@@ -73,6 +74,7 @@ def picture(found: Wiring, path: Path) -> None:
         _temperatures(found, hour, drawn, axes[1])
     last = axes[-2]
     words = "clock time" if found.run.case.has_clock else "hours from the start"
+    last.set_xticks(hours_between(float(hour[0]), float(hour[-1]), 10))
     last.set_xlabel(words, fontsize=9, color=INK)
     if found.run.case.has_clock:
         last.xaxis.set_major_formatter(lambda h, _: clock_text(h * SECONDS_PER_HOUR))
