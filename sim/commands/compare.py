@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from sim.commands import log_flags as flags
-from sim.commands.shell import NO, YES, AsJson, Plots, Quiet, Scenario, say
+from sim.commands.shell import NO, YES, AsJson, Format, Picture, Plots, Quiet, Scenario, say
 
 MOST_GROUPS = 7  # of parameters with an uncertainty of their own
 Log = Annotated[Path, typer.Argument(metavar="LOG", help="A measured log (CSV).")]
@@ -51,6 +51,7 @@ def compare(
         typer.Option(metavar="DIR", help="Result folder. [default: out/<scenario name>-compare]"),
     ] = None,
     plots: Plots = True,
+    picture: Picture = Format.png,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
@@ -100,7 +101,7 @@ def compare(
             progress=progress,
         )
     summary = words.content(found)
-    write_compare(found, summary, folder, plots=plots)
+    write_compare(found, summary, folder, plots=plots, suffix=picture.value)
     if as_json:
         say(json.dumps(summary, indent=2, allow_nan=False))
     elif quiet:

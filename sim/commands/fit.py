@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from sim.commands import log_flags
-from sim.commands.shell import YES, AsJson, Plots, Quiet, say
+from sim.commands.shell import YES, AsJson, Format, Picture, Plots, Quiet, say
 
 SEARCHES = 6  # of one voltage fit: one for the scales, one a start
 
@@ -71,6 +71,7 @@ def fit(
     ambient_column: log_flags.AmbientColumn = None,
     discharge: log_flags.Discharge = log_flags.Counts.positive,
     plots: Plots = True,
+    picture: Picture = Format.png,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
@@ -89,7 +90,7 @@ def fit(
     from sim.show.fit_files import check_free, write_fit
     from sim.show.progress import count_bar
 
-    check_free(out)
+    check_free(out, picture.value)
     if like is None:
         raise needs_like()
     profile = checked(CellProfile, read_toml(like), str(like))
@@ -113,7 +114,7 @@ def fit(
         done = itertools.count(1)
         progress = None if told is None else lambda: told(next(done))
         found = fit_cell(list(read.values()), slow, given, progress)
-    summary = write_fit(found, out, plots=plots)
+    summary = write_fit(found, out, plots=plots, suffix=picture.value)
     if as_json:
         say(json.dumps(summary, indent=2, allow_nan=False))
     elif quiet:

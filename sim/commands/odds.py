@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from sim.commands.shell import NO, YES, AsJson, Jobs, Plots, Quiet, Scenario, say
+from sim.commands.shell import NO, YES, AsJson, Format, Jobs, Picture, Plots, Quiet, Scenario, say
 
 
 def odds(
@@ -26,6 +26,7 @@ def odds(
     ] = None,
     jobs: Jobs = None,
     plots: Plots = True,
+    picture: Picture = Format.png,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
@@ -51,7 +52,7 @@ def odds(
     bar = count_bar(runs, "drawing days")
     with bar as progress, ThreadPoolExecutor(jobs or os.cpu_count()) as threads:
         found = ask(case, draws, seed, threads, progress)
-    summary = write_odds(found, folder, plots=plots)
+    summary = write_odds(found, folder, plots=plots, suffix=picture.value)
     if as_json:
         say(json.dumps(summary, indent=2, allow_nan=False))
     elif quiet:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sim.commands.shell import NO, YES, AsJson, Jobs, Plots, Quiet, say
+from sim.commands.shell import NO, YES, AsJson, Format, Jobs, Picture, Plots, Quiet, say
 from sim.errors import InputError
 
 if TYPE_CHECKING:
@@ -108,6 +108,7 @@ def size(
     out: Annotated[Path | None, _option("DIR", "Leave summary and sweep there.")] = None,
     jobs: Jobs = None,
     plots: Plots = True,
+    picture: Picture = Format.png,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
@@ -143,7 +144,7 @@ def _work(table: SizeTable, path: Path, given: dict[str, Any]) -> None:
     with bar as progress, ThreadPoolExecutor(given.get("jobs") or os.cpu_count()) as threads:
         found = ask_size(table, path, threads, progress)
     if out is not None:
-        write_size(found, out, plots=given["plots"])
+        write_size(found, out, plots=given["plots"], suffix=given["picture"].value)
     written = [f"written to {out}"] if out is not None else []
     if write is not None and found.choice is not None:
         write_scenario(found, write)

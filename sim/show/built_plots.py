@@ -15,7 +15,20 @@ from sim.judge.verdict import levels
 from sim.physics.limits import CUTOFF, HOT, RESERVE
 from sim.show.built_words import answer
 from sim.show.hours import hours_between
-from sim.show.plots import COOL, FAINT, INK, LEAF, PLUM, WARM, _ends, _level, as_written, plain
+from sim.show.look import (
+    COOL,
+    FAINT,
+    INK,
+    LEAF,
+    PLUM,
+    SOFT,
+    WARM,
+    as_written,
+    ends,
+    last,
+    level,
+    plain,
+)  # fmt: skip
 from sim.units import SECONDS_PER_HOUR, ZERO_C_K, clock_text
 
 if TYPE_CHECKING:
@@ -77,8 +90,8 @@ def _bus(result: BuiltResult, kept: Any, hour: Any, ax: Axes) -> None:
         for p, (colour, dash) in enumerate(PACKS[:packs]):
             own_A = kept[:, column.COLUMNS + 3 * p]
             ax.plot(hour, own_A, color=colour, linestyle=dash, linewidth=0.8)
-            lines.append((own_A, f"pack {p + 1}", colour))
-        _ends(ax, hour, lines)
+            lines.append((last(own_A), f"pack {p + 1}", colour))
+        ends(ax, lines)
 
 
 def _voltage(result: BuiltResult, kept: Any, hour: Any, ax: Axes) -> None:
@@ -88,9 +101,9 @@ def _voltage(result: BuiltResult, kept: Any, hour: Any, ax: Axes) -> None:
     ax.set_ylabel("group voltage, V", fontsize=9, color=INK)
     cutoff_V = levels(result.case.limits)[CUTOFF]
     if math.isfinite(cutoff_V):
-        _level(ax, cutoff_V, f"cut-off {cutoff_V:.2f} V", WARM)
+        level(ax, cutoff_V, f"cut-off {cutoff_V:.2f} V", WARM)
     if float(np.max(high_V - low_V)) > TOGETHER_V:
-        _ends(ax, hour, [(low_V, "lowest", COOL), (high_V, "highest", COOL)])
+        ends(ax, [(last(low_V), "lowest", COOL), (last(high_V), "highest", COOL)])
 
 
 def _temperatures(result: BuiltResult, kept: Any, hour: Any, ax: Axes) -> None:
@@ -99,17 +112,17 @@ def _temperatures(result: BuiltResult, kept: Any, hour: Any, ax: Axes) -> None:
     ax.fill_between(hour, cold, hot, color=WARM, alpha=0.3, linewidth=0)
     ax.plot(hour, hot, color=WARM, linewidth=1.1)
     ax.plot(hour, cold, color=WARM, linewidth=0.6)
-    ax.plot(hour, ambient, color=FAINT, linewidth=1.2)
-    lines = [(hot, "hottest core", WARM), (cold, "coldest core", WARM)]
-    lines.append((ambient, "outside air", FAINT))
+    ax.plot(hour, ambient, color=SOFT, linestyle=(0, (5, 2)), linewidth=1.1)
+    lines = [(last(hot), "hottest core", WARM), (last(cold), "coldest core", WARM)]
+    lines.append((last(ambient), "outside air", SOFT))
     if result.case.scenario.enclosure is not None:
         ax.plot(hour, box, color=COOL, linestyle=(0, (1, 1)), linewidth=1.3)
-        lines.append((box, "box air", COOL))
+        lines.append((last(box), "box air", COOL))
     limit_C = levels(result.case.limits)[HOT]
     if math.isfinite(limit_C):
-        _level(ax, limit_C, f"core limit {limit_C:.0f} C", WARM)
+        level(ax, limit_C, f"core limit {limit_C:.0f} C", WARM)
     ax.set_ylabel("temperature, C", fontsize=9, color=INK)
-    _ends(ax, hour, lines)
+    ends(ax, lines)
 
 
 def _charge(result: BuiltResult, kept: Any, hour: Any, ax: Axes) -> None:
@@ -120,8 +133,8 @@ def _charge(result: BuiltResult, kept: Any, hour: Any, ax: Axes) -> None:
     ax.set_ylabel("charge, %", fontsize=9, color=INK)
     reserve = levels(result.case.limits)[RESERVE]
     if math.isfinite(reserve) and reserve > 0.0:
-        _level(ax, reserve, f"reserve {reserve:.0f} %", WARM)
-    _ends(ax, hour, [(low, "emptiest group", LEAF)])
+        level(ax, reserve, f"reserve {reserve:.0f} %", WARM)
+    ends(ax, [(last(low), "emptiest group", LEAF)])
 
 
 @as_written

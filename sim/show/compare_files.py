@@ -12,8 +12,18 @@ from sim.ask.compare import Comparison
 from sim.show.folder import written_whole
 
 
-def write_compare(found: Comparison, content: dict[str, Any], folder: Path, *, plots: bool) -> None:
-    """Write the whole result into `folder`, or leave it as it was; raises OutputError."""
+def write_compare(
+    found: Comparison,
+    content: dict[str, Any],
+    folder: Path,
+    *,
+    plots: bool,
+    suffix: str = "png",
+) -> None:
+    """Write the whole result into `folder`, or leave it as it was; raises OutputError.
+
+    The picture's `suffix` is its format.
+    """
     with written_whole(folder) as fresh:
         write_rows(found, fresh / "compare.csv")
         text = json.dumps(content, indent=2, allow_nan=False, ensure_ascii=False)
@@ -21,7 +31,7 @@ def write_compare(found: Comparison, content: dict[str, Any], folder: Path, *, p
         if plots:
             from sim.show.compare_plots import picture
 
-            picture(found, fresh / "compare.png")
+            picture(found, fresh / f"compare.{suffix}")
 
 
 def write_rows(found: Comparison, path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 
 from sim.ask.compare import ABOVE_SOC, Comparison
 from sim.show.compare_words import answer
-from sim.show.plots import COOL, FAINT, INK, WARM, as_written, plain
+from sim.show.look import COOL, FAINT, INK, SOFT, WARM, as_written, ends, last, plain
 from sim.units import SECONDS_PER_HOUR
 
 if TYPE_CHECKING:
@@ -48,9 +49,10 @@ def picture(found: Comparison, path: Path) -> None:
             next(panels), hour, 1e3 * found.off_V, 1e3 * found.uncertain.voltage_V, "difference, mV"
         )
     if kelvins:
-        ax = next(panels)
-        ax.plot(hour, found.predicted.air_C, color=FAINT, linewidth=1.0, label="air")
-        _curves(ax, hour, found.seen.surface_C, found.predicted.surface_C, "surface, C")
+        ax, air_C = next(panels), found.predicted.air_C
+        ax.plot(hour, air_C, color=SOFT, linewidth=1.0, linestyle=(0, (1, 1)))
+        more = [(last(air_C), "air", SOFT)]
+        _curves(ax, hour, found.seen.surface_C, found.predicted.surface_C, "surface, C", more)
         _difference(next(panels), hour, found.off_K, found.uncertain.temperature_K, "difference, K")
     current = next(panels)
     drawn_A = found.predicted.current_A if found.seen.current_A is None else found.seen.current_A
@@ -73,18 +75,24 @@ def _deep(found: Comparison, hour: Floats, ax: Axes) -> None:
         ax.set_ylim(bottom, top, auto=True)
 
 
-def _curves(ax: Axes, hour: Floats, seen: Floats | None, said: Floats, words: str) -> None:
+def _curves(
+    ax: Axes,
+    hour: Floats,
+    seen: Floats | None,
+    said: Floats,
+    words: str,
+    more: Sequence[tuple[float, str, str]] = (),
+) -> None:
     assert seen is not None  # a panel is drawn for what was measured
-    ax.plot(hour, seen, color=INK, linewidth=1.1, label="measured")
-    ax.plot(hour, said, color=WARM, linewidth=1.0, linestyle=(0, (4, 1.5)), label="predicted")
+    ax.plot(hour, seen, color=INK, linewidth=1.1)
+    ax.plot(hour, said, color=WARM, linewidth=1.0, linestyle=(0, (4, 1.5)))
     ax.set_ylabel(words, fontsize=9, color=INK)
-    _legend(ax)
+    ends(ax, [(last(seen), "measured", INK), (last(said), "predicted", WARM), *more])
 
 
 def _difference(ax: Axes, hour: Floats, off: Floats, width: Floats, words: str) -> None:
     """Draw predicted less measured over the band that the stated uncertainties allow."""
-    words_of_band = "stated uncertainty of the parameters"
-    ax.fill_between(hour, -width, width, color=COOL, alpha=0.22, linewidth=0, label=words_of_band)
+    ax.fill_between(hour, -width, width, color=COOL, alpha=0.22, linewidth=0)
     ax.axhline(0.0, color=FAINT, linewidth=0.8)
     ax.plot(hour, off, color=WARM, linewidth=0.8)
     known = off[np.isfinite(off)]
@@ -99,12 +107,8 @@ def _difference(ax: Axes, hour: Floats, off: Floats, width: Floats, words: str) 
             xycoords="axes fraction", ha="right", va="bottom", fontsize=8, color=WARM,
         )  # fmt: skip
     ax.set_ylabel(words, fontsize=9, color=INK)
-    _legend(ax)
-
-
-def _legend(ax: Axes) -> None:
-    """Name the lines above their panel, where no curve can run through the names."""
-    ax.legend(
-        frameon=False, fontsize=8.5, ncols=3, loc="lower left", bbox_to_anchor=(0.0, 0.97),
-        borderaxespad=0.0, borderpad=0.2, labelcolor=INK,
-    )  # fmt: skip
+    ends(
+        ax,
+        [(last(off), "predicted - measured", WARM), (last(width), "band: as stated", COOL)],
+        0.13,
+    )

@@ -29,22 +29,22 @@ HEAD = (
 )
 
 
-def names_of(out: Path) -> dict[str, Path]:
-    """Return the files that go with a proposed profile `out`."""
+def names_of(out: Path, suffix: str = "png") -> dict[str, Path]:
+    """Return the files that go with a proposed profile `out`; pictures end in `suffix`."""
     stem = out.with_suffix("")
     return {
         "profile": out,
         "summary": stem.with_name(f"{stem.name}-fit.json"),
-        "voltage": stem.with_name(f"{stem.name}-voltage.png"),
-        "heat": stem.with_name(f"{stem.name}-heat.png"),
+        "voltage": stem.with_name(f"{stem.name}-voltage.{suffix}"),
+        "heat": stem.with_name(f"{stem.name}-heat.{suffix}"),
     }
 
 
-def check_free(out: Path) -> None:
+def check_free(out: Path, suffix: str = "png") -> None:
     """Raise OutputError where one of the files is already there, or the folder can't be written."""
     if out.suffix != ".toml":
         raise OutputError(f"{out} is no name for a profile; give --out with the ending .toml")
-    for path in names_of(out).values():
+    for path in names_of(out, suffix).values():
         if path.exists() or path.is_symlink():
             raise OutputError(
                 f"{path} is already there, and a fit never overwrites; give another --out or move "
@@ -212,13 +212,13 @@ def _heat(found: Found) -> dict[str, Any]:
     }
 
 
-def write_fit(found: Found, out: Path, *, plots: bool) -> dict[str, Any]:
+def write_fit(found: Found, out: Path, *, plots: bool, suffix: str = "png") -> dict[str, Any]:
     """Write profile, summary and pictures, all or none, and return the summary.
 
     Raises OutputError where one of them is there or can't be written.
     """
-    check_free(out)
-    content, names = summary_of(found), names_of(out)
+    check_free(out, suffix)
+    content, names = summary_of(found), names_of(out, suffix)
     head = tuple(line.format(answer=answer(found)) for line in HEAD)
     try:
         with tempfile.TemporaryDirectory(prefix=f".{out.name}.", dir=out.parent) as beside:

@@ -12,7 +12,20 @@ from sim.fit.heat import HeatFit
 from sim.fit.heat_model import warm_rates_A
 from sim.fit.heat_result import Residual
 from sim.show.fit_heat_words import answer
-from sim.show.plots import COOL, FAINT, INK, LEAF, PLUM, WARM, as_written, plain
+from sim.show.look import (
+    COOL,
+    FAINT,
+    INK,
+    LEAF,
+    PLUM,
+    SOFT,
+    WARM,
+    as_written,
+    ends,
+    last,
+    plain,
+    pointed,
+)
 from sim.units import MILLI, SECONDS_PER_HOUR
 
 if TYPE_CHECKING:
@@ -51,11 +64,16 @@ def picture(fit: HeatFit, path: Path) -> None:
 def _surface(ax: Axes, each: Residual, *, named: bool) -> None:
     plain(ax)
     hour = each.time_s / SECONDS_PER_HOUR
-    ax.plot(hour, each.measured_C, color=INK, linewidth=2.2, alpha=0.45, label="measured")
-    ax.plot(hour, each.fitted_C, color=WARM, linewidth=1.1, label="fitted")
+    ax.plot(hour, each.measured_C, color=INK, linewidth=2.2, alpha=0.45)
+    ax.plot(hour, each.fitted_C, color=WARM, linewidth=1.1)
     ax.set_title(f"{each.name}, {each.rate_A:.1f} A", fontsize=9, color=INK, loc="left")
     if named:
-        ax.legend(fontsize=8, frameon=False, loc="upper left")
+        for share, words, values, colour, off in (
+            (0.45, "measured", each.measured_C, INK, (-14.0, 14.0)),
+            (0.55, "fitted", each.fitted_C, WARM, (14.0, -14.0)),
+        ):
+            k = int(share * (len(hour) - 1))
+            pointed(ax, (float(hour[k]), float(values[k])), words, colour, off)
 
 
 def _difference(ax: Axes, each: Residual) -> None:
@@ -76,12 +94,15 @@ def _collapse(ax: Axes, fit: HeatFit) -> None:
     curve = fit.collapse
     percent = 100.0 * curve.soc
     warm = warm_rates_A(fit.unknowns.runs)
+    lines = []
     for i, (rate_A, row_V) in enumerate(zip(curve.rate_A, curve.reversible_V, strict=True)):
         if rate_A not in warm or i >= MOST_LOGS:
             continue
         words = f"{fit.residuals[i].name}, {rate_A:.1f} A"
-        ax.plot(percent, row_V / MILLI, STYLES[i], color=COLOURS[i], ms=4, lw=1.1, label=words)
-    ax.plot(percent, curve.fitted_V / MILLI, color=FAINT, lw=3, alpha=0.5, label="the fit")
+        ax.plot(percent, row_V / MILLI, STYLES[i], color=COLOURS[i], ms=4, lw=1.1)
+        lines.append((row_V, words, COLOURS[i]))
+    ax.plot(percent, curve.fitted_V / MILLI, color=FAINT, lw=3, alpha=0.5)
+    lines.append((curve.fitted_V, "the fit", SOFT))
     ax.axhline(0.0, color=FAINT, linewidth=0.9)
     ax.invert_xaxis()
     ax.set_xlabel("state of charge, %", fontsize=9, color=INK)
@@ -95,4 +116,5 @@ def _collapse(ax: Axes, fit: HeatFit) -> None:
             f"{1e3 * curve.allowed_V:.0f}; {curve.fan_mohm:+.1f} mohm as the rate rises"
         )
     ax.set_title("each rate by its own heat balance: " + said, fontsize=9, color=INK, loc="left")
-    ax.legend(fontsize=8, frameon=False, loc="upper left")
+    towards_empty = np.argsort(-percent)  # as the axis runs
+    ends(ax, [(last(v[towards_empty]) / MILLI, words, hue) for v, words, hue in lines], 0.1)

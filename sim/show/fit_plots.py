@@ -13,7 +13,7 @@ from sim.fit.log import Floats, Log
 from sim.fit.model import energies_of, ohm_of
 from sim.fit.question import Found
 from sim.show.fit_words import answer
-from sim.show.plots import COOL, FAINT, INK, LEAF, PLUM, WARM, as_written, plain
+from sim.show.look import COOL, FAINT, INK, LEAF, PLUM, WARM, as_written, ends, last, plain
 from sim.units import SECONDS_PER_HOUR
 
 if TYPE_CHECKING:
@@ -61,13 +61,17 @@ def _curve(found: Found, ax: Axes) -> None:
     plain(ax)
     soc = 100.0 * np.array(curve["soc"])
     branch = fit.branch
-    ax.plot(soc, curve["voltage_V"], color=INK, linewidth=1.3, label="open circuit")
+    ax.plot(soc, curve["voltage_V"], color=INK, linewidth=1.3)
+    named = [(last(curve["voltage_V"]), "open circuit", INK)]
     own = 100.0 * (fit.left + (1.0 - fit.left) * branch.soc)
-    ax.plot(own, branch.voltage_V, color=WARM, linewidth=0.9, label=f"{branch.current_A:.3g} A")
+    ax.plot(own, branch.voltage_V, color=WARM, linestyle=(0, (4, 1.5)), linewidth=0.9)
+    at_full_V = float(np.asarray(branch.voltage_V)[np.argmax(own)])
+    named.append((at_full_V, f"at {branch.current_A:.3g} A", WARM))
     if branch.back_V is not None:
-        ax.plot(soc, branch.back_V, color=COOL, linewidth=0.9, label="charged back")
-    ax.legend(frameon=False, fontsize=8, loc="lower right")
-    ax.set_ylabel("V", fontsize=9, color=INK)
+        ax.plot(soc, branch.back_V, color=COOL, linestyle=(0, (1, 1)), linewidth=1.1)
+        named.append((last(branch.back_V), "charged back", COOL))
+    ends(ax, named)
+    ax.set_ylabel("cell voltage, V", fontsize=9, color=INK)
     ax.set_xlabel("charge, %", fontsize=9, color=INK)
 
 
@@ -78,20 +82,20 @@ def _tables(found: Found, ax: Axes) -> None:
     soc = 100.0 * np.array(found.content["resistance"]["soc"])
     mohm = 1e3 * ohm_of(fit.layout, fit.x)
     below = np.zeros(len(soc))
+    named = []
     energies = energies_of(fit.layout, fit.x) / 1e3
     for k, each in enumerate(mohm):
         name = "at once" if k == 0 else f"{np.exp(fit.x[fit.layout.tau(k - 1)]):.3g} s"
         hue = HUES[k % len(HUES)]
-        ax.fill_between(
-            soc, below, below + each, color=hue, alpha=0.30, linewidth=0,
-            label=f"{name}, {energies[k]:.0f} kJ/mol",
-        )  # fmt: skip
+        ax.fill_between(soc, below, below + each, color=hue, alpha=0.30, linewidth=0)
+        middle_mohm = float((below + 0.5 * each)[np.argmax(soc)])
+        named.append((middle_mohm, f"{name}, {energies[k]:.0f} kJ/mol", hue))
         below = below + each
     sd = below * fit.trust.total_relative_sd
     ax.errorbar(soc, below, sd, color=INK, linewidth=1.0, capsize=2)
     ax.set_ylim(0.0, 1.45 * float(np.max(below[soc >= 5.0])))
-    ax.legend(frameon=False, fontsize=8, loc="upper right", ncols=2)
-    ax.set_ylabel("mohm at 25 C", fontsize=9, color=INK)
+    ends(ax, named)
+    ax.set_ylabel("resistance at 25 C, mohm", fontsize=9, color=INK)
     ax.set_xlabel("charge, %", fontsize=9, color=INK)
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from sim.ask.headroom import Headroom, Knob
 from sim.show.headroom_words import KNOBS, answer, shown
-from sim.show.plots import FAINT, INK, LEAF, WARM, as_written, plain
+from sim.show.look import FAINT, INK, LEAF, WARM, as_written, plain
 from sim.show.sweep_plots import KINDS
 from sim.units import ZERO_C_K
 
@@ -38,8 +38,8 @@ def picture(found: Headroom, path: Path) -> None:
         above, below = axes[0][column], axes[1][column]
         above.plot(x, [look.hottest_core_C for look in looks], "o-", color=WARM, ms=3, lw=1.2)
         below.plot(x, [100.0 * look.end_soc for look in looks], "o-", color=LEAF, ms=3, lw=1.2)
-        _level(above, limits.core_max_K - ZERO_C_K, "core limit", named=column == 0)
-        _level(below, 100.0 * limits.reserve_soc, "reserve", named=column == 0)
+        _level(above, limits.core_max_K - ZERO_C_K, "core limit", "C", named=column == 0)
+        _level(below, 100.0 * limits.reserve_soc, "reserve", "%", named=column == 0)
         for ax in (above, below):
             plain(ax)
             _marks(ax, knob, named=ax is above)
@@ -80,13 +80,13 @@ def _fit(ax: Axes, values: list[float], level: float) -> None:
     ax.set_ylim(low - 0.08 * space, high + 0.16 * space)
 
 
-def _level(ax: Axes, value: float, words: str, *, named: bool) -> None:
+def _level(ax: Axes, value: float, words: str, unit: str, *, named: bool) -> None:
     if not math.isfinite(value):  # none is set
         return
     ax.axhline(value, color=INK, linewidth=0.9, linestyle=(0, (5, 3)))
     if named:
         ax.annotate(
-            f"{words} {value:g}", (0.01, value), xycoords=("axes fraction", "data"),
+            f"{words} {value:g} {unit}", (0.01, value), xycoords=("axes fraction", "data"),
             xytext=(0, 2), textcoords="offset points", va="bottom", fontsize=8, color=INK,
         )  # fmt: skip
 

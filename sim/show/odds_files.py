@@ -146,10 +146,10 @@ def summary_of(found: Odds) -> dict[str, Any]:
     }
 
 
-def write_odds(found: Odds, folder: Path, *, plots: bool) -> dict[str, Any]:
+def write_odds(found: Odds, folder: Path, *, plots: bool, suffix: str = "png") -> dict[str, Any]:
     """Write the whole result into `folder`, or leave it as it was, and return the summary.
 
-    Raises OutputError.
+    The picture's `suffix` is its format. Raises OutputError.
     """
     content = summary_of(found)
     with written_whole(folder) as fresh:
@@ -159,5 +159,5 @@ def write_odds(found: Odds, folder: Path, *, plots: bool) -> dict[str, Any]:
         if plots:
             from sim.show.odds_plots import picture
 
-            picture(found, fresh / "odds.png")
+            picture(found, fresh / f"odds.{suffix}")
     return content

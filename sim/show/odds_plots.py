@@ -11,8 +11,8 @@ import numpy as np
 from sim.ask.odds import Odds
 from sim.judge.verdict import ABOUT
 from sim.physics.limits import CUTOFF, EMPTY, HOT, RESERVE, UNITS
+from sim.show.look import COOL, FAINT, INK, WARM, as_written, plain
 from sim.show.odds_words import LEAST_INDEX, answer, told
-from sim.show.plots import COOL, FAINT, INK, WARM, plain
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -25,6 +25,7 @@ BINS = 50
 ALIKE = 1e-6  # in the unit of a margin: less is rounding
 
 
+@as_written
 def picture(found: Odds, path: Path) -> None:
     """Draw margins, indices and the share by draws; the suffix says the format."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -89,8 +90,7 @@ def _bars(found: Odds, ax: Axes) -> None:
     names = {factor.name: factor.about for factor in found.factors}
     of = [i for i in found.indices.get(found.decides, ()) if i.total >= LEAST_INDEX]
     of = sorted(of, key=lambda index: -index.total)[:MOST_BARS]
-    plain(ax)
-    ax.grid(axis="y", visible=False)
+    plain(ax, "x")
     if not of:
         ax.set_axis_off()
         ax.annotate(
@@ -100,10 +100,10 @@ def _bars(found: Odds, ax: Axes) -> None:
     y = np.arange(len(of))[::-1]
     total = np.array([100.0 * index.total for index in of])
     ends = 100.0 * np.array([[i.total_low for i in of], [i.total_high for i in of]])
-    ax.barh(y, total, height=0.66, color="white", edgecolor=COOL, label="with all it joins in")
+    ax.barh(y, total, height=0.66, color="white", edgecolor=COOL)
     ax.barh(
         y, [100.0 * max(index.first, 0.0) for index in of],
-        height=0.66, color=COOL, alpha=0.55, label="alone",
+        height=0.66, color=COOL, alpha=0.55,
     )  # fmt: skip
     for level, low, high in zip(y, *ends, strict=True):
         ax.plot([low, high], [level, level], color=INK, linewidth=1.0)
@@ -113,7 +113,7 @@ def _bars(found: Odds, ax: Axes) -> None:
         f"share of what moves '{ABOUT[found.decides][0]}', %; lines: 95 % sure",
         fontsize=9, color=INK,
     )  # fmt: skip
-    ax.legend(fontsize=8, frameon=False, loc="lower right")
+    ax.set_title("filled: alone; outline: with all it joins in", loc="left", fontsize=8, color=INK)
 
 
 def _settles(found: Odds, ax: Axes) -> None:

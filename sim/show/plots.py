@@ -1,11 +1,9 @@
-"""Pictures. The only place that imports matplotlib; nothing is computed here."""
+"""The picture of a day at a glance; nothing is computed here."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ParamSpec
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -13,32 +11,29 @@ from sim.ask.simulate import Result
 from sim.physics.limits import CUTOFF, HOT, OVERCHARGE
 from sim.physics.pack import POWER
 from sim.show.hours import hours_between
+from sim.show.look import (
+    COOL,
+    FAINT,
+    GRID,
+    INK,
+    LEAF,
+    PLUM,
+    SOFT,
+    WARM,
+    as_written,
+    ends,
+    last,
+    level,
+    plain,
+)  # fmt: skip
 from sim.show.sentences import answer
 from sim.units import SECONDS_PER_HOUR, clock_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-# One quiet look: ink, and four hues of clearly different lightness, so that grey print keeps them
-# apart; chosen after Okabe and Ito's colours for the colour-blind.
-INK, FAINT = "#1f2430", "#9aa0aa"
-WARM, COOL, LEAF, PLUM = "#b3400e", "#2a78b5", "#4d7c2b", "#7b3f74"
-P = ParamSpec("P")
 LONGEST_TITLE, MOST_TICKS = 118, 12
 TOGETHER_K = 0.7  # core and surface nearer than this all day are one line
-
-
-def as_written(draw: Callable[P, None]) -> Callable[P, None]:
-    """Let `draw` draw a dollar sign as one, wherever it stands: in a title or in a file's names."""
-
-    @wraps(draw)
-    def drawn(*args: P.args, **kwargs: P.kwargs) -> None:
-        from matplotlib import rc_context
-
-        with rc_context({"text.parse_math": False}):
-            draw(*args, **kwargs)
-
-    return drawn
 
 
 @as_written
@@ -76,59 +71,6 @@ def _title(result: Result) -> str:
     return "\n".join([result.case.scenario.title, *lines])
 
 
-def plain(ax: Axes) -> None:
-    """Leave of a panel's frame what is read: left and bottom, and faint lines across."""
-    for side in ("top", "right"):
-        ax.spines[side].set_visible(False)
-    for side in ("left", "bottom"):
-        ax.spines[side].set_color(FAINT)
-    ax.tick_params(colors=INK, labelsize=8.5)
-    ax.grid(axis="y", color="#e4e6ea", linewidth=0.6)
-    ax.set_axisbelow(True)
-
-
-def _level(ax: Axes, value: float, words: str, colour: str, *, above: bool = True) -> None:
-    """Draw a limit as a dashed line with its name on it."""
-    ax.axhline(value, color=colour, linewidth=0.9, linestyle=(0, (5, 3)))
-    ax.annotate(
-        words,
-        (0.004, value),
-        xycoords=("axes fraction", "data"),
-        xytext=(0, 3 if above else -3),
-        textcoords="offset points",
-        va="bottom" if above else "top",
-        fontsize=8,
-        color=colour,
-    )
-
-
-def _ends(ax: Axes, hour: Any, lines: list[tuple[Any, str, str]]) -> None:
-    """Name each line at its right end, pushed apart where the ends lie close."""
-    low, high = ax.get_ylim()
-    least = 0.075 * (high - low)
-    lines = sorted(lines, key=lambda line: float(line[0][-1]))
-    wanted = np.array([float(values[-1]) for values, *_ in lines])
-    places = wanted.copy()
-    for _ in range(50):  # push neighbours apart evenly, so that each stays by its line
-        gaps = np.maximum(least - np.diff(places), 0.0)
-        if not np.any(gaps > 1e-9):
-            break
-        places[1:] += 0.5 * gaps
-        places[:-1] -= 0.5 * gaps
-    for (_, words, colour), y in zip(lines, places, strict=True):
-        ax.annotate(
-            words,
-            (1.0, y),
-            xycoords=("axes fraction", "data"),
-            xytext=(5, 0),
-            textcoords="offset points",
-            va="center",
-            fontsize=8.5,
-            color=colour,
-            annotation_clip=False,
-        )
-
-
 def _load(result: Result, hour: Any, ax: Axes) -> None:
     power = result.case.load.kind == POWER
     seen = result.series
@@ -139,7 +81,7 @@ def _load(result: Result, hour: Any, ax: Axes) -> None:
     ax.set_ylabel(f"load, {unit if power else 'A'}", fontsize=9, color=INK)
     limit_A = result.case.scenario.limits.pack_current_max_A
     if limit_A is not None and not power and result.case.plant.pack.packs == 1:
-        _level(ax, limit_A, "pack current limit", WARM)
+        level(ax, limit_A, "pack current limit", WARM)
 
 
 def _voltage(result: Result, hour: Any, ax: Axes) -> None:
@@ -150,15 +92,15 @@ def _voltage(result: Result, hour: Any, ax: Axes) -> None:
     assert cutoff_V is not None and full_V is not None
     low, high = min(cutoff_V, voltage_V.min()), max(voltage_V.max(), full_V)
     ax.set_ylim(low - 0.09 * (high - low), high + 0.14 * (high - low))
-    _level(ax, cutoff_V, f"cut-off {cutoff_V:.2f} V", WARM)
-    _level(ax, full_V, f"full {full_V:.2f} V", FAINT)
+    level(ax, cutoff_V, f"cut-off {cutoff_V:.2f} V", WARM)
+    level(ax, full_V, f"full {full_V:.2f} V", SOFT)
     ax.set_ylabel("cell voltage, V", fontsize=9, color=INK)
 
 
 def _temperatures(result: Result, hour: Any, ax: Axes) -> None:
     seen, box = result.series, result.case.scenario.enclosure is not None
     lines: list[tuple[Any, str, str, Any, float]] = [
-        (seen.ambient_C, "outside air", FAINT, "-", 1.2),
+        (seen.ambient_C, "outside air", SOFT, (0, (5, 2)), 1.1),
         (seen.core_C, "core", WARM, "-", 1.4),
     ]
     if np.max(np.abs(seen.core_C - seen.surface_C)) < TOGETHER_K:
@@ -174,9 +116,9 @@ def _temperatures(result: Result, hour: Any, ax: Axes) -> None:
     low = min(float(np.min(values)) for values, *_ in lines)
     high = max(level_C, *(float(np.max(values)) for values, *_ in lines))
     ax.set_ylim(low - 0.06 * (high - low), high + 0.1 * (high - low))
-    _level(ax, level_C, f"core limit {level_C:.0f} C", WARM)
+    level(ax, level_C, f"core limit {level_C:.0f} C", WARM)
     ax.set_ylabel("temperature, C", fontsize=9, color=INK)
-    _ends(ax, hour, [(values, words, colour) for values, words, colour, *_ in lines])
+    ends(ax, [(last(values), words, colour) for values, words, colour, *_ in lines])
 
 
 def _charge(result: Result, hour: Any, ax: Axes) -> None:
@@ -184,7 +126,7 @@ def _charge(result: Result, hour: Any, ax: Axes) -> None:
     ax.set_ylim(min(-2.0, 100.0 * float(result.series.soc.min())), 104.0)
     reserve = result.case.scenario.limits.reserve_percent
     if reserve > 0.0:
-        _level(ax, reserve, f"reserve {reserve:.0f} %", WARM)
+        level(ax, reserve, f"reserve {reserve:.0f} %", WARM)
     ax.set_ylabel("charge, %", fontsize=9, color=INK)
 
 
@@ -207,7 +149,7 @@ def _beyond(lanes: dict[str, list[tuple[float, float]]], strip: Axes, below: lis
     strip.set_ylim(len(lanes) - 0.6, -0.9)
     left, right = strip.get_xlim()
     for row, (words, spells) in enumerate(lanes.items()):
-        strip.axhline(row, color="#e4e6ea", linewidth=0.6)
+        strip.axhline(row, color=GRID, linewidth=0.6)
         for begin, end in spells:
             strip.plot([begin, end], [row, row], color=WARM, linewidth=4, solid_capstyle="butt")
             strip.plot([begin], [row], color=WARM, marker="|", markersize=9)

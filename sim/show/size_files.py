@@ -94,10 +94,10 @@ def _layout(layout: Layout) -> dict[str, Any]:
     }
 
 
-def write_size(sizing: Sizing, folder: Path, *, plots: bool) -> dict[str, Any]:
+def write_size(sizing: Sizing, folder: Path, *, plots: bool, suffix: str = "png") -> dict[str, Any]:
     """Write the summary and the confirming sweep into `folder`, whole or not at all.
 
-    Returns the summary. Raises OutputError.
+    The picture's `suffix` is its format. Returns the summary. Raises OutputError.
     """
     content = summary_of(sizing)
     with written_whole(folder) as fresh:
@@ -108,7 +108,7 @@ def write_size(sizing: Sizing, folder: Path, *, plots: bool) -> dict[str, Any]:
         if plots:
             from sim.show.size_plots import picture
 
-            picture(sizing, fresh / "size.png")
+            picture(sizing, fresh / f"size.{suffix}")
     return content
 
 

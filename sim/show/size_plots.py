@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from sim.ask.size import Sizing
 from sim.ask.size_layout import Layout
-from sim.show.plots import COOL, FAINT, INK, WARM, as_written
+from sim.show.look import COOL, INK, WARM, as_written, plain
 from sim.show.size_words import answer
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ def picture(sizing: Sizing, path: Path) -> None:
     axes = figure.subplots(len(layouts), 1, sharex=True, squeeze=False, height_ratios=heights)
     for layout, (ax,) in zip(layouts, axes, strict=True):
         _bars(ax, layout, chosen=sizing.choice is not None and layout.fit == sizing.choice.fit)
-    axes[-1][0].set_xlabel("cells side by side", color=INK)
+    axes[-1][0].set_xlabel("cells side by side", fontsize=9, color=INK)
     counts = [one.parallel or 0 for layout in layouts for one in layout.asked]
     axes[-1][0].set_xlim(0, 1.12 * max([*counts, 1]))
     title = [sizing.table.title, *textwrap.wrap(answer(sizing), LONGEST_TITLE)]
@@ -41,6 +41,7 @@ def picture(sizing: Sizing, path: Path) -> None:
 
 def _bars(ax: Axes, layout: Layout, *, chosen: bool) -> None:
     """Draw one layout's requirements, the deciding one in another hue and hatched."""
+    plain(ax, "x")
     for at, one in enumerate(layout.asked):
         decides = one.name == layout.decides
         color = WARM if decides else COOL
@@ -59,8 +60,5 @@ def _bars(ax: Axes, layout: Layout, *, chosen: bool) -> None:
         f"{layout.fit.series} in series{cells}{', chosen' if chosen else ''}",
         loc="left", fontsize=9.5, color=INK,
     )  # fmt: skip
-    ax.xaxis.grid(visible=True, color=FAINT, linewidth=0.4)
-    ax.set_axisbelow(True)
     ax.tick_params(axis="y", length=0)
-    for side in ("top", "right", "left"):
-        ax.spines[side].set_visible(False)
+    ax.spines["left"].set_visible(False)

@@ -16,7 +16,7 @@ from sim.ask.axes import PARALLEL
 from sim.ask.candidates import Row, value_of
 from sim.ask.sweep import Sweep
 from sim.physics.limits import CUTOFF, HOT, NAMES, RESERVE
-from sim.show.plots import COOL, INK, LEAF, WARM, as_written, plain
+from sim.show.look import COOL, INK, LEAF, WARM, as_written, plain, words_on
 from sim.show.sweep_words import answer
 
 if TYPE_CHECKING:
@@ -32,20 +32,20 @@ KINDS = {
     "reserve": ("charge reserve", "#5c9bd1"),
     "hot": ("too hot", "#b3400e"),
     "cold": ("too cold", "#6a5aa8"),
-    "charge_hot": ("too hot to charge", "#cf7036"),
-    "charge_cold": ("too cold to charge", "#8d7fc4"),
-    "overcharge": ("over full voltage", "#94760f"),
+    "charge_hot": ("too hot to charge", "#d27a42"),
+    "charge_cold": ("too cold to charge", "#9589ca"),
+    "overcharge": ("over full voltage", "#86690d"),
     "cell_discharge": ("cell current", "#7b3f74"),
-    "cell_charge": ("cell charge current", "#a4679c"),
+    "cell_charge": ("cell charge current", "#965a8e"),
     "pack_current": ("pack current", "#56284f"),
     "beyond_reach": ("power beyond reach", "#3a3f4b"),
-    "outside_table": ("colder than table", "#7d838f"),
+    "outside_table": ("colder than table", "#6b717c"),
     "beyond_model": ("hotter than model", "#5d636f"),
     "audit": ("run not believable", "#8a8f99"),
     "no_answer": ("no answer", "#8a8f99"),
 }
 PASSES = "passes"
-LEVELS = {HOT: "core limit", CUTOFF: "cut-off", RESERVE: "reserve"}
+LEVELS = {HOT: ("core limit", "C"), CUTOFF: ("cut-off", "V"), RESERVE: ("reserve", "%")}
 LONGEST_TITLE = 122
 WIDEST_STRIP, WIDEST_MAP = 120, 88  # letters
 SMALLEST_AREA = 0.015  # share of the map that is labelled
@@ -136,8 +136,9 @@ def _panel(
     plain(ax)
     if not np.isfinite(level[-1]):
         return
+    words, unit = LEVELS[limit]
     ax.annotate(
-        f"{LEVELS[limit]} {level[-1]:g}", (0.996, level[-1]), xycoords=("axes fraction", "data"),
+        f"{words} {level[-1]:g} {unit}", (0.996, level[-1]), xycoords=("axes fraction", "data"),
         xytext=(0, 2), textcoords="offset points", ha="right", va="bottom", fontsize=8, color=INK,
     )  # fmt: skip
 
@@ -160,7 +161,7 @@ def _strip(ax: Axes, x: Floats, rows: tuple[Row, ...]) -> None:
         ax.annotate(
             words if flat else words.replace(" ", "\n", 1), (0.5 * (left + right), 0.5),
             ha="center", va="center", fontsize=8.5 if flat else 6.5, rotation=0 if flat else 90,
-            color=INK if kind == PASSES else "white",
+            color=words_on(colour),
         )  # fmt: skip
     ax.set_ylim(0.0, 1.0)
     ax.set_yticks([])
@@ -271,7 +272,7 @@ def _names(ax: Axes, x: Floats, y: Floats, rows: Any) -> None:
             )  # fmt: skip
             ax.annotate(
                 words, place, ha="center", va="center", fontsize=10, fontweight="bold",
-                rotation=90 if upright else 0, color=INK if kind == PASSES else "white",
+                rotation=90 if upright else 0, color=words_on(colour),
                 path_effects=[withStroke(linewidth=2.5, foreground=colour)],
             )  # fmt: skip
 

@@ -25,7 +25,7 @@ from sim.ask.wiring_checks import (
     Check,
 )
 from sim.show.hours import hours_between
-from sim.show.plots import COOL, FAINT, INK, LEAF, PLUM, WARM, as_written, plain
+from sim.show.look import COOL, FAINT, INK, LEAF, PLUM, WARM, as_written, ends, plain
 from sim.show.wiring_more import share
 from sim.show.wiring_words import answer
 from sim.units import SECONDS_PER_HOUR, ZERO_C_K, clock_text
@@ -137,35 +137,12 @@ def _temperatures(found: Wiring, hour: np.ndarray, drawn: list[Conductor], ax: A
                 va="bottom", fontsize=8, color=WARM,
             )  # fmt: skip
     ax.set_ylabel("temperature, C", fontsize=9, color=INK)
-    _ends(ax, named)
-
-
-def _ends(ax: Axes, named: list[tuple[float, str, str]]) -> None:
-    """Name each line at its right end, pushed apart where the ends lie close."""
-    low, high = ax.get_ylim()
-    least = 0.085 * (high - low)
-    named.sort()
-    places = np.array([min(max(value, low), high) for value, *_ in named])  # molten: at the top
-    for _ in range(80):
-        gaps = np.maximum(least - np.diff(places), 0.0)
-        if not np.any(gaps > 1e-9):
-            break
-        places[1:] += 0.5 * gaps
-        places[:-1] -= 0.5 * gaps
-    for (_, words, colour), y in zip(named, places, strict=True):
-        ax.annotate(
-            textwrap.shorten(words, LONGEST_NAME, placeholder=" ..."), (1.0, y),
-            xycoords=("axes fraction", "data"), xytext=(5, 0),
-            textcoords="offset points", va="center", fontsize=8.5, color=colour,
-            annotation_clip=False,
-        )  # fmt: skip
+    ends(ax, named, 0.085)
 
 
 def _used(bars: list[Check], ax: Axes) -> None:
     """Draw of each check how much of its limit is used up; cut bars carry their number."""
-    plain(ax)
-    ax.grid(axis="y", visible=False)
-    ax.grid(axis="x", color="#e4e6ea", linewidth=0.6)
+    plain(ax, "x")
     if not bars:
         ax.set_axis_off()
         ax.text(0.0, 0.5, "nothing has a known limit", fontsize=9, color=INK)
