@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 from sim.integrate.trace import Spell
 from sim.physics.compiled import bare_apart, inlined
 from sim.physics.limits import COUNT
-from sim.physics.side_by_side import fails, lane, part, where, with_lane
+from sim.physics.side_by_side import fails, lane, least, part, where, with_lane
 
 Floats = NDArray[np.float64]
 LIMIT, BEGIN, END, MARGIN = range(4)  # columns of the spells
 LIMITS, ONE = (0,) * COUNT, (0,)
-PLACES = LIMITS + LIMITS + LIMITS + ONE
+PLACES = LIMITS + LIMITS + LIMITS + ONE + ONE
 
 
 class Book(NamedTuple):
@@ -43,6 +43,7 @@ class Ledger(NamedTuple):
     worst: Any
     worst_s: Any
     beyond: Any  # 1 where a spell is open
+    open: Any  # how many spells are
     goes: Any
 
 
@@ -69,12 +70,13 @@ def new_ledger(whole, at):
         part(whole, at + COUNT, LIMITS, (), ()),
         part(whole, at + 2 * COUNT, LIMITS, (), ()),
         part(whole, at + 3 * COUNT, ONE, (), ()),
+        part(whole, at + 3 * COUNT + 1, ONE, (), ()),
     )
     for limit in range(COUNT):
         ledger.worst[limit] = math.inf
         ledger.worst_s[limit] = 0.0
         ledger.beyond[limit] = 0.0
-    ledger.goes[0] = 1.0
+    ledger.open[0], ledger.goes[0] = 0.0, 1.0
     return ledger
 
 
@@ -85,6 +87,15 @@ def lowest(ledger, time_s, margin):
         worse = fails(margin[limit] >= ledger.worst[limit])
         ledger.worst[limit] = where(worse, margin[limit], ledger.worst[limit])
         ledger.worst_s[limit] = where(worse, time_s, ledger.worst_s[limit])
+
+
+@inlined
+def may_have_jumped(ledger, margin):
+    """Return in which lanes a spell may begin or end by a jump: one is open, or a limit passed."""
+    low = 0.0 * ledger.open[0]
+    for limit in range(COUNT):
+        low = least(margin[limit], low)  # in this order no number hides none that is below zero
+    return (low < 0.0) | (ledger.open[0] > 0.0)
 
 
 @inlined
@@ -152,9 +163,12 @@ def levels(book, k, time_s, margin):
 @inlined
 def mark(ledger, book, k):
     """Tell the ledger which spells of lane `k` are open."""
+    count = 0.0
     for limit in range(COUNT):
         is_open = 1.0 if book.open_at[k, limit] >= 0 else 0.0
         ledger.beyond[limit] = with_lane(ledger.beyond[limit], k, is_open)
+        count += is_open
+    ledger.open[0] = with_lane(ledger.open[0], k, count)
 
 
 @inlined

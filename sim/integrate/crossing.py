@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.integrate.facets import A_PAIR, PLACES, no_facets
-from sim.integrate.step import Look, advance, look_at, repaced, strided
+from sim.integrate.step import Look, advance, look, repaced, stand_at, strided
 from sim.physics.compiled import bare_apart, compiled_apart, inlined
 from sim.physics.limits import Limits, margins
 from sim.physics.nodes import nodes_of
@@ -55,7 +55,7 @@ def take_again(step, length_s):
         memory, step.y, memory.copy(), step.new, step.gains,
     )  # fmt: skip
     margins(limits, plant, soc, core_K, middle[:3], step.halfway)
-    seen = look_at(plant, step.leg, facets, step.new)
+    seen = look(plant, step.leg, stand_at(plant.cell, facets, step.new))
     margins(limits, plant, step.new[SOC], step.new[CORE], seen[:3], step.after)
 
 

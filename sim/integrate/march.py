@@ -24,13 +24,14 @@ from sim.integrate.book import (
     empty_book,
     jumped,
     lowest,
+    may_have_jumped,
     new_ledger,
     spells_of,
     unclear,
 )
 from sim.integrate.facets import no_facets
 from sim.integrate.passing import SUMS, alone, end_lane, jump, keep, pass_limits
-from sim.integrate.step import advance, look_at, remember, repaced, strided
+from sim.integrate.step import advance, look, remember, repaced, stand_at, strided
 from sim.integrate.trace import KEPT_S, Trace
 from sim.physics.beside import limits_at, numbers, plant_at
 from sim.physics.compiled import bare_apart, compiled_apart, inlined
@@ -139,7 +140,7 @@ def rows_in(whole, pairs):
         part(whole, at_margins + 2 * COUNT, LIMITS, (), ()),
         part(whole, at_margins + 3 * COUNT, LIMITS, (), ()),
         new_ledger(whole, at_ledger),
-        no_facets(whole, at_ledger + 3 * COUNT + 1, pairs),
+        no_facets(whole, at_ledger + len(books.PLACES), pairs),
     )
 
 
@@ -207,14 +208,15 @@ def points(start_s, end_s):
 
 
 @inlined
-def begin_leg(plant, limits, leg, facets, rows, book, plan, steps):
+def begin_leg(plant, limits, leg, standing, rows, book, plan, steps):
     """Return the look at a leg's begin; enter what its load brings, jumps past limits included."""
-    seen = look_at(plant, leg, facets, rows.y)
+    seen = look(plant, leg, standing)
     margins(limits, plant, rows.y[SOC], rows.y[CORE], seen[:3], rows.before)
     lowest(rows.ledger, leg.start_s, rows.before)
-    jumps = jumped(rows.ledger, rows.before)
-    if any_of(jumps):
-        jump(rows, book, jumps, plan.stops, plant.cell.pairs, leg.start_s, steps)
+    if any_of(may_have_jumped(rows.ledger, rows.before)):
+        jumps = jumped(rows.ledger, rows.before)
+        if any_of(jumps):
+            jump(rows, book, jumps, plan.stops, plant.cell.pairs, leg.start_s, steps)
     for limit in range(COUNT):
         rows.earlier[limit] = -math.inf  # nothing is known of how it came to the edge
     return seen
@@ -246,19 +248,21 @@ def run(inputs, plan, book, kept, lanes):
     begin_at(rows, start, pairs, like)
     facets = rows.facets
     remember(plant, leg_beside(days, plant.pack, 0, like), facets, rows.y, rows.memory)
-    stride = strided(plant, nodes, 1.0)
+    standing, stride = stand_at(plant.cell, facets, rows.y), strided(plant, nodes, 1.0)
     repaced(plant.cell, 1.0, rows.memory)
-    steps, end_s = 0, days.start_s[0]
+    steps, end_s, walked_s = 0, days.start_s[0], 0.0
+    pieces, inner, count = 1, 1, 1
     for i in range(days.start_s.shape[0]):
         leg = leg_beside(days, plant.pack, i, like)
         keep(kept, leg.start_s, rows.y, rows.sums, i)
-        seen = begin_leg(plant, limits, leg, facets, rows, book, plan, steps)
+        seen = begin_leg(plant, limits, leg, standing, rows, book, plan, steps)
         if not goes_on(rows):
             return
         length_s = leg.end_s - leg.start_s
-        pieces, inner = parts_of(length_s, plan)
-        count = pieces * inner
-        if length_s / count != stride.step_s:
+        if length_s != walked_s:  # a day of equal rows is divided once
+            walked_s = length_s
+            pieces, inner = parts_of(length_s, plan)
+            count = pieces * inner
             stride = strided(plant, nodes, length_s / count)
             repaced(plant.cell, stride.step_s, rows.memory)
         time_s = leg.start_s
@@ -269,7 +273,8 @@ def run(inputs, plan, book, kept, lanes):
                 rows.memory, rows.y, rows.fresh, rows.new, rows.gains,
             )  # fmt: skip
             steps += 1
-            ends = look_at(plant, leg, facets, rows.new)
+            standing = stand_at(plant.cell, facets, rows.new)
+            ends = look(plant, leg, standing)
             margins(limits, plant, soc, core_K, middle[:3], rows.halfway)
             margins(limits, plant, rows.new[SOC], rows.new[CORE], ends[:3], rows.after)
             mask = unclear(rows.ledger, rows.earlier, rows.before, rows.halfway, rows.after)

@@ -66,6 +66,16 @@ class Look(NamedTuple):
     slope_V_K: float
 
 
+class Standing(NamedTuple):
+    """What stands at a state before a load is put on it; one cell's."""
+
+    open_V: float
+    slope_V_K: float
+    source_V: float  # open circuit less the pairs
+    giving_ohm: float
+    taking_ohm: float
+
+
 class Stride(NamedTuple):
     """What hangs on the length of a step alone. `step_s` is one number for all lanes."""
 
@@ -87,27 +97,34 @@ class Halfway(NamedTuple):
 
 
 @inlined
-def look(plant, leg, facets, place, soc, core_K, overvoltage_V):
-    """Return the `Look` at a state of charge, a core and a sum of overvoltages."""
-    open_V, slope_V_K = open_circuit_at(plant.cell, facets, soc, core_K)
-    gives = leg.value >= 0.0
-    ohmic_ohm = where(gives, layer_at(facets, place, DISCHARGE), layer_at(facets, place, CHARGE))
-    source_V = open_V - overvoltage_V
+def stand(cell, facets, place, soc, core_K, overvoltage_V):
+    """Return what is `Standing` at a state of charge, a core and a sum of overvoltages."""
+    open_V, slope_V_K = open_circuit_at(cell, facets, soc, core_K)
+    giving_ohm, taking_ohm = layer_at(facets, place, DISCHARGE), layer_at(facets, place, CHARGE)
+    return Standing(open_V, slope_V_K, open_V - overvoltage_V, giving_ohm, taking_ohm)
+
+
+@inlined
+def stand_at(cell, facets, y):
+    """Return what is `Standing` at a state."""
+    overvoltage_V = 0.0 * y[SOC]
+    for k in range(len(cell.pairs)):
+        overvoltage_V = overvoltage_V + y[FIRST_OVERVOLTAGE + k]
+    place = place_at(cell, facets, y[SOC], y[CORE])
+    return stand(cell, facets, place, y[SOC], y[CORE], overvoltage_V)
+
+
+@inlined
+def look(plant, leg, standing):
+    """Return the `Look` at a state under the load of a leg."""
+    ohmic_ohm = where(leg.value >= 0.0, standing.giving_ohm, standing.taking_ohm)
+    source_V = standing.source_V
     current_A, room_W = leg.value, alike(math.inf, source_V)
     if leg.kind == POWER:
         path_ohm = ohmic_ohm + (plant.pack.joint_ohm + lead_per_cell_ohm(plant.pack))
         current_A, room_W = current_for_power_A(source_V, path_ohm, leg.value)
-    return Look(current_A, source_V - current_A * ohmic_ohm, room_W, ohmic_ohm, open_V, slope_V_K)
-
-
-@inlined
-def look_at(plant, leg, facets, y):
-    """Return the `Look` at a state."""
-    overvoltage_V = 0.0 * y[SOC]
-    for k in range(len(plant.cell.pairs)):
-        overvoltage_V = overvoltage_V + y[FIRST_OVERVOLTAGE + k]
-    place = place_at(plant.cell, facets, y[SOC], y[CORE])
-    return look(plant, leg, facets, place, y[SOC], y[CORE], overvoltage_V)
+    cell_V = source_V - current_A * ohmic_ohm
+    return Look(current_A, cell_V, room_W, ohmic_ohm, standing.open_V, standing.slope_V_K)
 
 
 @inlined
@@ -121,15 +138,16 @@ def strided(plant, nodes, step_s):
 
 @inlined
 def remember_pair(cell, step_s, resistance_ohm, tau_s, before, fresh, k):
-    """Fill what `fresh` remembers of pair `k`; taken over from `before` where nothing changed."""
+    """Fill what `fresh` remembers of pair `k`; its decays from `before` where its time is as then.
+
+    Times mostly are one number for all charge and warmth, and then so are decays.
+    """
     at = PAIRS_AT + A_PAIR * k
-    changed = (before[at + RESISTANCE] != resistance_ohm) | (before[at + TIME] != tau_s)
     fresh[at + RESISTANCE], fresh[at + TIME] = resistance_ohm, tau_s
-    if any_of(changed):
-        fresh[at + CONDUCTANCE] = 1.0 / resistance_ohm
+    fresh[at + CONDUCTANCE] = 1.0 / resistance_ohm
+    if any_of(before[at + TIME] != tau_s):
         fresh[at + HALF_LEFT], fresh[at + LEFT] = decays(step_s / tau_s)
     else:
-        fresh[at + CONDUCTANCE] = before[at + CONDUCTANCE]
         fresh[at + HALF_LEFT], fresh[at + LEFT] = before[at + HALF_LEFT], before[at + LEFT]
 
 
@@ -287,7 +305,8 @@ def advance(plant, nodes, stride, leg, time_s, facets, seen, memory, y, fresh, n
         resistance_ohm = layer_at(facets, place, FIRST_PAIR + 2 * k)
         tau_s = layer_at(facets, place, FIRST_PAIR + 2 * k + 1)
         remember_pair(cell, step_s, resistance_ohm, tau_s, memory, fresh, k)
-    middle = look(plant, leg, facets, place, at.soc, at.core_K, at.overvoltage_V)
+    standing = stand(cell, facets, place, at.soc, at.core_K, at.overvoltage_V)
+    middle = look(plant, leg, standing)
     current_A = middle.current_A
     pair_J, stored_J, v_Vs = relax_pairs(cell, current_A, step_s, y, fresh, new)
     new[SOC] = y[SOC] - 2.0 * current_A * stride.half_share
