@@ -161,7 +161,9 @@ def test_pictures_alone_know_matplotlib_and_the_command_line_alone_typer():
     assert users["matplotlib"] >= {"show/plots.py"}
     assert all(re.fullmatch(r"show/(\w+_)?plots\.py", name) for name in users["matplotlib"])
     assert all(re.match(r"cli\.py|commands/|show/progress\.py", name) for name in users["typer"])
-    compilers = {f"physics/{name}.py" for name in ("compiled", "lanes_type", "side_by_side")}
+    compilers = {
+        f"physics/{name}.py" for name in ("compiled", "lanes_type", "rows", "side_by_side")
+    }
     assert users["numba"] <= compilers
     assert users["pydantic"] >= {"files/toml.py"}
     assert not [name for name in users["pydantic"] if not re.match(r"files/|ask/", name)]

@@ -15,12 +15,14 @@ from numpy.typing import NDArray
 from sim.integrate.trace import Spell
 from sim.physics.compiled import bare_apart, inlined
 from sim.physics.limits import COUNT
-from sim.physics.side_by_side import fails, lane, least, part, where, with_lane
+from sim.physics.rows import gathered, part, wide
+from sim.physics.side_by_side import WIDTH, alike, fails, lane, where, with_lane
 
 Floats = NDArray[np.float64]
 LIMIT, BEGIN, END, MARGIN = range(4)  # columns of the spells
 LIMITS, ONE = (0,) * COUNT, (0,)
-PLACES = LIMITS + LIMITS + LIMITS + ONE + ONE
+ROW = (0,) * (WIDTH * -(-COUNT // WIDTH))  # of limits, `wide`; what is over counts for nothing
+PLACES = ROW + ROW + ROW + ONE
 
 
 class Book(NamedTuple):
@@ -43,7 +45,6 @@ class Ledger(NamedTuple):
     worst: Any
     worst_s: Any
     beyond: Any  # 1 where a spell is open
-    open: Any  # how many spells are
     goes: Any
 
 
@@ -66,45 +67,40 @@ def empty_book(lanes: int, capacity: int, size: int) -> Book:
 def new_ledger(whole, at):
     """Return a ledger in which nothing is entered, in the part of a room that begins at `at`."""
     ledger = Ledger(
-        part(whole, at, LIMITS, (), ()),
-        part(whole, at + COUNT, LIMITS, (), ()),
-        part(whole, at + 2 * COUNT, LIMITS, (), ()),
-        part(whole, at + 3 * COUNT, ONE, (), ()),
-        part(whole, at + 3 * COUNT + 1, ONE, (), ()),
+        part(whole, at, ROW, (), ()),
+        part(whole, at + len(ROW), ROW, (), ()),
+        part(whole, at + 2 * len(ROW), ROW, (), ()),
+        part(whole, at + 3 * len(ROW), ONE, (), ()),
     )
-    for limit in range(COUNT):
+    for limit in range(len(ROW)):
         ledger.worst[limit] = math.inf
         ledger.worst_s[limit] = 0.0
         ledger.beyond[limit] = 0.0
-    ledger.open[0], ledger.goes[0] = 0.0, 1.0
+    ledger.goes[0] = 1.0
     return ledger
 
 
 @inlined
 def lowest(ledger, time_s, margin):
     """Take worst values. A margin that is no number is the worst."""
-    for limit in range(COUNT):
-        worse = fails(margin[limit] >= ledger.worst[limit])
-        ledger.worst[limit] = where(worse, margin[limit], ledger.worst[limit])
-        ledger.worst_s[limit] = where(worse, time_s, ledger.worst_s[limit])
-
-
-@inlined
-def may_have_jumped(ledger, margin):
-    """Return in which lanes a spell may begin or end by a jump: one is open, or a limit passed."""
-    low = 0.0 * ledger.open[0]
-    for limit in range(COUNT):
-        low = least(margin[limit], low)  # in this order no number hides none that is below zero
-    return (low < 0.0) | (ledger.open[0] > 0.0)
+    here, worst, worst_s = (
+        wide(margin, LIMITS),
+        wide(ledger.worst, LIMITS),
+        wide(ledger.worst_s, LIMITS),
+    )
+    for n in range(len(here)):
+        worse = fails(here[n] >= worst[n])
+        worst[n], worst_s[n] = where(worse, here[n], worst[n]), where(worse, time_s, worst_s[n])
 
 
 @inlined
 def jumped(ledger, margin):
     """Return in which lanes a spell begins or ends by a jump, at an edge of the load."""
-    found = fails(ledger.goes[0] == ledger.goes[0])
-    for limit in range(COUNT):
-        found = found | ((margin[limit] < 0.0) ^ (ledger.beyond[limit] > 0.0))
-    return found & (ledger.goes[0] > 0.0)
+    here, beyond = wide(margin, LIMITS), wide(ledger.beyond, LIMITS)
+    found = alike(0.0, here[0]) > 0.0
+    for n in range(len(here)):
+        found = found | ((here[n] < 0.0) ^ (beyond[n] > 0.0))
+    return gathered(found, ledger.goes[0]) & (ledger.goes[0] > 0.0)
 
 
 @inlined
@@ -113,17 +109,19 @@ def unclear(ledger, earlier, before, halfway, after):
 
     That is: its margin changes sign, or changes so fast for its size that it may dip below zero
     and come back between two looks. Where it is False, no spell begins or ends within the step
-    or at its end. Margins (COUNT,) half a step before, at begin, middle and end; those of limits
+    or at its end. Rows of margins half a step before, at begin, middle and end; those of limits
     that do not apply are infinite, and their changes, no numbers, exceed nothing.
     """
-    found = fails(ledger.goes[0] == ledger.goes[0])
-    for limit in range(COUNT):
-        low, mid, high = before[limit], halfway[limit], after[limit]
+    came, begins = wide(earlier, LIMITS), wide(before, LIMITS)
+    halves, ends = wide(halfway, LIMITS), wide(after, LIMITS)
+    found = alike(0.0, begins[0]) > 0.0
+    for n in range(len(begins)):
+        low, mid, high = begins[n], halves[n], ends[n]
         size = where(mid < low, mid, low)
         size = where(high < size, high, size)
-        fast = (size < earlier[limit] - low) | (size < abs(mid - low)) | (size < abs(high - mid))
+        fast = (size < came[n] - low) | (size < abs(mid - low)) | (size < abs(high - mid))
         found = found | ((low < 0.0) ^ (high < 0.0)) | ((low >= 0.0) & fast)
-    return found & (ledger.goes[0] > 0.0)
+    return gathered(found, ledger.goes[0]) & (ledger.goes[0] > 0.0)
 
 
 @bare_apart
@@ -163,12 +161,9 @@ def levels(book, k, time_s, margin):
 @inlined
 def mark(ledger, book, k):
     """Tell the ledger which spells of lane `k` are open."""
-    count = 0.0
     for limit in range(COUNT):
         is_open = 1.0 if book.open_at[k, limit] >= 0 else 0.0
         ledger.beyond[limit] = with_lane(ledger.beyond[limit], k, is_open)
-        count += is_open
-    ledger.open[0] = with_lane(ledger.open[0], k, count)
 
 
 @inlined

@@ -18,7 +18,8 @@ from sim.physics.limits import Limits, margins
 from sim.physics.nodes import nodes_of
 from sim.physics.pack import cells
 from sim.physics.plant import CORE, SOC, Leg, Plant
-from sim.physics.side_by_side import never_inlined, room
+from sim.physics.rows import room
+from sim.physics.side_by_side import never_inlined
 
 Floats = NDArray[np.float64]
 INSTANT_S = 1e-9  # to which a crossing is found

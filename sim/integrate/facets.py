@@ -14,7 +14,8 @@ from sim.physics.cell import chord, on_chord, on_patch, patch
 from sim.physics.compiled import bare_apart, inlined
 from sim.physics.film import film_patch, on_film_patch
 from sim.physics.lookup import cell_of, held
-from sim.physics.side_by_side import any_of, fails, lane, lanes_in, never_inlined, part, with_lane
+from sim.physics.rows import part
+from sim.physics.side_by_side import any_of, fails, lane, lanes_in, never_inlined, with_lane
 
 # The curve's row: its chord, and its axis. An axis has the interval's number, and the fractions of
 # it at which the piece ends; infinite at the table's ends, since a look-up goes on there.

@@ -20,11 +20,11 @@ from sim.integrate import book as books
 from sim.integrate import facets as pieces_of_tables
 from sim.integrate.book import (
     LIMITS,
+    ROW,
     Book,
     empty_book,
     jumped,
     lowest,
-    may_have_jumped,
     new_ledger,
     spells_of,
     unclear,
@@ -40,6 +40,7 @@ from sim.physics.limits import BEYOND_MODEL, COUNT, STOPS_DRIVE, Limits, margins
 from sim.physics.nodes import nodes_of
 from sim.physics.pack import cells, share
 from sim.physics.plant import CORE, FIRST_OVERVOLTAGE, SOC, Leg, Plant
+from sim.physics.rows import part, room, take, wide
 from sim.physics.side_by_side import (
     WIDTH,
     any_of,
@@ -47,16 +48,13 @@ from sim.physics.side_by_side import (
     lane,
     lanes_in,
     noughts,
-    part,
-    room,
-    take,
 )
 
 Floats = NDArray[np.float64]
 FIRST_SPELLS = 1024
 ONE, FIVE, STATE, OF_SUMS = (0,), (0,) * 5, (0,) * FIRST_OVERVOLTAGE, (0,) * SUMS
-TWICE = STATE + STATE + OF_SUMS + OF_SUMS + ONE + ONE
-PLACES = TWICE + LIMITS + LIMITS + LIMITS + LIMITS + books.PLACES + pieces_of_tables.PLACES
+SUMS_ROW = (0,) * (WIDTH * -(-SUMS // WIDTH))  # `wide`, as the limits' rows
+PLACES = ROW * 4 + SUMS_ROW * 2 + books.PLACES + STATE * 2 + ONE * 2 + pieces_of_tables.PLACES
 A_PAIR = (0,) * 20
 ALONE, BESIDE = (0,), (0,) * WIDTH
 
@@ -125,23 +123,31 @@ class Rows(NamedTuple):
 @inlined
 def rows_in(whole, pairs):
     """Return the rows, in a room of `PLACES` and `A_PAIR`."""
-    k = len(pairs)
-    at_memory, at_margins = 40 + 2 * k, 42 + 12 * k
-    at_ledger = at_margins + 4 * COUNT
-    return Rows(
-        part(whole, 0, STATE, ONE, pairs),
-        part(whole, 5 + k, STATE, ONE, pairs),
-        part(whole, 10 + 2 * k, OF_SUMS, (), ()),
-        part(whole, 25 + 2 * k, OF_SUMS, (), ()),
+    k, row = len(pairs), len(ROW)
+    at_sums = 4 * row
+    at_ledger = at_sums + 2 * len(SUMS_ROW)
+    at_state = at_ledger + len(books.PLACES)
+    at_memory = at_state + 2 * (FIRST_OVERVOLTAGE + k)
+    rows = Rows(
+        part(whole, at_state, STATE, ONE, pairs),
+        part(whole, at_state + FIRST_OVERVOLTAGE + k, STATE, ONE, pairs),
+        part(whole, at_sums, SUMS_ROW, (), ()),
+        part(whole, at_sums + len(SUMS_ROW), SUMS_ROW, (), ()),
         part(whole, at_memory, ONE, FIVE, pairs),
         part(whole, at_memory + 1 + 5 * k, ONE, FIVE, pairs),
-        part(whole, at_margins, LIMITS, (), ()),
-        part(whole, at_margins + COUNT, LIMITS, (), ()),
-        part(whole, at_margins + 2 * COUNT, LIMITS, (), ()),
-        part(whole, at_margins + 3 * COUNT, LIMITS, (), ()),
+        part(whole, 0, ROW, (), ()),
+        part(whole, row, ROW, (), ()),
+        part(whole, 2 * row, ROW, (), ()),
+        part(whole, 3 * row, ROW, (), ()),
         new_ledger(whole, at_ledger),
-        no_facets(whole, at_ledger + len(books.PLACES), pairs),
+        no_facets(whole, at_memory + 2 * (1 + 5 * k), pairs),
     )
+    for n in range(len(SUMS_ROW)):
+        rows.sums[n], rows.gains[n] = 0.0, 0.0
+    for limit in range(len(ROW)):
+        rows.earlier[limit], rows.before[limit] = math.inf, math.inf
+        rows.halfway[limit], rows.after[limit] = math.inf, math.inf
+    return rows
 
 
 @inlined
@@ -174,13 +180,15 @@ def accept(rows, pairs):
     """Make the step's end the begin of the next."""
     for n in range(FIRST_OVERVOLTAGE + pairs):
         rows.y[n] = rows.new[n]
-    for n in range(SUMS):
-        rows.sums[n] += rows.gains[n]
     for n in range(1 + 5 * pairs):
         rows.memory[n] = rows.fresh[n]
-    for limit in range(COUNT):
-        rows.earlier[limit] = rows.halfway[limit]
-        rows.before[limit] = rows.after[limit]
+    sums, gains = wide(rows.sums, OF_SUMS), wide(rows.gains, OF_SUMS)
+    for n in range(len(sums)):
+        sums[n] = sums[n] + gains[n]
+    earlier, before = wide(rows.earlier, LIMITS), wide(rows.before, LIMITS)
+    halfway, after = wide(rows.halfway, LIMITS), wide(rows.after, LIMITS)
+    for n in range(len(before)):
+        earlier[n], before[n] = halfway[n], after[n]
 
 
 @inlined
@@ -213,10 +221,9 @@ def begin_leg(plant, limits, leg, standing, rows, book, plan, steps):
     seen = look(plant, leg, standing)
     margins(limits, plant, rows.y[SOC], rows.y[CORE], seen[:3], rows.before)
     lowest(rows.ledger, leg.start_s, rows.before)
-    if any_of(may_have_jumped(rows.ledger, rows.before)):
-        jumps = jumped(rows.ledger, rows.before)
-        if any_of(jumps):
-            jump(rows, book, jumps, plan.stops, plant.cell.pairs, leg.start_s, steps)
+    jumps = jumped(rows.ledger, rows.before)
+    if any_of(jumps):
+        jump(rows, book, jumps, plan.stops, plant.cell.pairs, leg.start_s, steps)
     for limit in range(COUNT):
         rows.earlier[limit] = -math.inf  # nothing is known of how it came to the edge
     return seen

@@ -18,7 +18,8 @@ from sim.physics.film import Film
 from sim.physics.limits import Limits
 from sim.physics.pack import Pack
 from sim.physics.plant import Plant
-from sim.physics.side_by_side import lane, take
+from sim.physics.rows import take
+from sim.physics.side_by_side import lane
 
 Floats = NDArray[np.float64]
 

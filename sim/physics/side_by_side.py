@@ -13,16 +13,15 @@ work for plain numbers.
 from __future__ import annotations
 
 import math
-import operator
 from collections.abc import Callable
 from typing import Any
 
 from llvmlite import ir
 from numba.core import cgutils, types
 from numba.core.typing.templates import AbstractTemplate, infer_global, signature
-from numba.extending import lower_builtin, overload, type_callable
+from numba.extending import lower_builtin, type_callable
 
-from sim.physics.lanes_type import BITS, I32, LANES, MASK, MASK_BITS, VECTOR, WIDTH, RowType
+from sim.physics.lanes_type import BITS, I32, LANES, MASK, MASK_BITS, VECTOR, WIDTH
 
 ROUNDER = 1.5 * 2.0**52  # added to a number, it leaves no room for a fraction
 
@@ -80,20 +79,6 @@ def half_to(rounded: Any) -> Any:
     return math.ldexp(1.0, -int(rounded - ROUNDER))
 
 
-def room(like: Any, fixed: Any, a_pair: Any, pairs: Any) -> Any:
-    """Return room for numbers like `like`, not filled, on the stack of the function that asks.
-
-    For as many as `fixed` has entries, and for each of `pairs` as many as `a_pair` has. It must
-    not be returned from that function, since it is gone with it.
-    """
-    return [0.0] * (len(fixed) + len(a_pair) * len(pairs))
-
-
-def part(whole: Any, at: Any, fixed: Any, a_pair: Any, pairs: Any) -> Any:
-    """Return a part of a `room` that begins at place `at`, as large as `room` says."""
-    return [0.0] * (len(fixed) + len(a_pair) * len(pairs))
-
-
 def noughts(lanes: Any) -> Any:
     """Return nought in each of `lanes`, a tuple of one entry or of `WIDTH`.
 
@@ -118,16 +103,6 @@ def borrowed(value: Any) -> Any:
     all that is computed (measured).
     """
     return value
-
-
-def take(array: Any, i: Any, like: Any) -> Any:
-    """Return row `i` of `array` (rows, lanes), or what it holds for all lanes: (rows, 1)."""
-    return float(array[i, 0])
-
-
-def put(array: Any, i: Any, value: Any) -> None:
-    """Set row `i` of `array` (rows, lanes)."""
-    array[i, 0] = value
 
 
 @type_callable(where)
@@ -277,119 +252,3 @@ _both(
 )
 _both(never_inlined, lambda: types.none, _apart_code)
 _both(half_to, lambda rounded: rounded, _half_code)
-
-
-# ---- rows and arrays
-
-
-@type_callable(room)
-def _room_typing(context: Any) -> Any:
-    return lambda like, fixed, a_pair, pairs: RowType(like, len(fixed) + len(a_pair) * len(pairs))
-
-
-@lower_builtin(room, types.Any, types.Any, types.Any, types.Any)
-def _room_lower(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-    held = context.get_value_type(sig.return_type.dtype)
-    found = cgutils.alloca_once(builder, ir.ArrayType(held, max(1, sig.return_type.count)))
-    return builder.bitcast(found, held.as_pointer())
-
-
-@type_callable(part)
-def _part_typing(context: Any) -> Any:
-    def typer(whole: Any, at: Any, fixed: Any, a_pair: Any, pairs: Any) -> Any:
-        return RowType(whole.dtype, len(fixed) + len(a_pair) * len(pairs))
-
-    return typer
-
-
-@lower_builtin(part, RowType, types.Integer, types.Any, types.Any, types.Any)
-def _part_lower(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-    return builder.gep(args[0], [args[1]])
-
-
-@infer_global(operator.getitem)
-class _RowGet(AbstractTemplate):
-    def generic(self, args: Any, kws: Any) -> Any:
-        if isinstance(args[0], RowType) and isinstance(args[1], types.Integer):
-            return signature(args[0].dtype, args[0], types.intp)
-        return None
-
-
-@lower_builtin(operator.getitem, RowType, types.Integer)
-def _row_get(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-    return builder.load(builder.gep(args[0], [args[1]]))
-
-
-@infer_global(operator.setitem)
-class _RowSet(AbstractTemplate):
-    def generic(self, args: Any, kws: Any) -> Any:
-        if isinstance(args[0], RowType) and isinstance(args[1], types.Integer):
-            return signature(types.none, args[0], types.intp, args[0].dtype)
-        return None
-
-
-@lower_builtin(operator.setitem, RowType, types.Integer, types.Any)
-def _row_set(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-    value = context.cast(builder, args[2], sig.args[2], sig.args[0].dtype)
-    builder.store(value, builder.gep(args[0], [args[1]]))
-    return context.get_dummy_value()
-
-
-def _place(context: Any, builder: Any, array_type: Any, array: Any, i: Any) -> Any:
-    """Return where row `i` of a C-ordered array of lanes begins."""
-    made = context.make_array(array_type)(context, builder, array)
-    start = cgutils.get_item_pointer(context, builder, array_type, made, [i, i.type(0)])
-    return builder.bitcast(start, VECTOR.as_pointer())
-
-
-def _load(array: Any, i: Any) -> Any:
-    raise NotImplementedError
-
-
-def _store(array: Any, i: Any, value: Any) -> None:
-    raise NotImplementedError
-
-
-@type_callable(_load)
-def _load_typing(context: Any) -> Any:
-    return lambda array, i: LANES
-
-
-@lower_builtin(_load, types.Array, types.Integer)
-def _load_lower(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-    return builder.load(_place(context, builder, sig.args[0], *args), align=8)
-
-
-@type_callable(_store)
-def _store_typing(context: Any) -> Any:
-    return lambda array, i, value: types.none
-
-
-@lower_builtin(_store, types.Array, types.Integer, LANES)
-def _store_lower(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-    builder.store(args[2], _place(context, builder, sig.args[0], *args[:2]), align=8)
-    return context.get_dummy_value()
-
-
-@overload(take, jit_options={"forceinline": True})
-def _take(array, i, like):
-    if like != LANES:
-        return lambda array, i, like: array[i, 0]
-
-    def many(array, i, like):
-        if array.shape[1] == 1:
-            return alike(array[i, 0], like)
-        return _load(array, i)
-
-    return many
-
-
-@overload(put, jit_options={"forceinline": True})
-def _put(array, i, value):
-    if value == LANES:
-        return lambda array, i, value: _store(array, i, value)
-
-    def one(array, i, value):
-        array[i, 0] = value
-
-    return one
