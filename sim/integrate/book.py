@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.integrate.trace import Spell
-from sim.physics.compiled import bare_apart, inlined
+from sim.physics.compiled import inlined, inside
 from sim.physics.limits import COUNT
 from sim.physics.rows import gathered, part, wide
 from sim.physics.side_by_side import WIDTH, alike, fails, lane, where, with_lane
@@ -124,7 +124,7 @@ def unclear(ledger, earlier, before, halfway, after):
     return gathered(found, ledger.goes[0]) & (ledger.goes[0] > 0.0)
 
 
-@bare_apart
+@inside
 def begin_spell(book, k, limit, time_s, margin):
     """Begin a spell of lane `k` beyond a limit, unless one is open."""
     if book.open_at[k, limit] >= 0:
@@ -139,7 +139,7 @@ def begin_spell(book, k, limit, time_s, margin):
         book.spells[k, place, MARGIN] = margin
 
 
-@bare_apart
+@inside
 def end_spell(book, k, limit, time_s):
     """End the open spell of a limit, if there is one."""
     place = book.open_at[k, limit]
@@ -148,7 +148,7 @@ def end_spell(book, k, limit, time_s):
     book.open_at[k, limit] = -1
 
 
-@bare_apart
+@inside
 def levels(book, k, time_s, margin):
     """Begin or end spells of lane `k` by the sign of each margin."""
     for limit in range(COUNT):
@@ -176,7 +176,7 @@ def close_lane(ledger, book, k, end_s, stopped_by, steps):
     ledger.goes[0] = with_lane(ledger.goes[0], k, 0.0)
 
 
-@bare_apart
+@inside
 def lowest_alone(book, k, time_s, margin):
     """Take worst values of a lane that has ended."""
     for limit in range(COUNT):

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from sim.integrate.facets import A_PAIR, PLACES, no_facets
 from sim.integrate.step import Look, advance, look, repaced, stand_at, strided
-from sim.physics.compiled import bare_apart, compiled_apart, inlined
+from sim.physics.compiled import inlined, inside, inside_counted
 from sim.physics.limits import Limits, margins
 from sim.physics.nodes import nodes_of
 from sim.physics.pack import cells
@@ -42,7 +42,7 @@ class Step(NamedTuple):
     after: Floats
 
 
-@compiled_apart
+@inside_counted
 def take_again(step, length_s):
     """Take the step once more over `length_s` [s] above 0, into its `new` and what follows it."""
     never_inlined()
@@ -60,7 +60,7 @@ def take_again(step, length_s):
     margins(limits, plant, step.new[SOC], step.new[CORE], seen[:3], step.after)
 
 
-@bare_apart
+@inside
 def margin_after(step, length_s, limit):
     """Return one margin after a step of `length_s` [s]."""
     if length_s > 0.0:
@@ -71,7 +71,7 @@ def margin_after(step, length_s, limit):
     return step.after[limit]
 
 
-@bare_apart
+@inside
 def crossing_s(step, limit, low_s, low, high_s, high):
     """Return how long after the step's begin a margin changes sign between `low_s` and `high_s`.
 
@@ -95,7 +95,7 @@ def crossing_s(step, limit, low_s, low, high_s, high):
     return low_s if low == 0.0 else 0.5 * (low_s + high_s)
 
 
-@bare_apart
+@inside
 def bottom(step, limit, from_s, to_s):
     """Return where between two lengths of the step a margin is least [s], and the least margin.
 
@@ -127,7 +127,7 @@ def may_dip(fall, enters, leaves):
     return min(enters, leaves) < max(fall, abs(leaves - enters))
 
 
-@bare_apart
+@inside
 def passed_s(step, limit, length_s, looks):
     """Return when in the step a limit is passed, and when it is met again; -1 for never.
 

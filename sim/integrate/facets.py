@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 from sim.physics.beside import cell_alone, film_alone
 from sim.physics.cell import chord, on_chord, on_patch, patch
-from sim.physics.compiled import bare_apart, inlined
+from sim.physics.compiled import inlined, inside
 from sim.physics.film import film_patch, on_film_patch
 from sim.physics.lookup import cell_of, held
 from sim.physics.rows import part
@@ -75,7 +75,7 @@ def set_axis(axis, at, k, i, last):
     axis[at + HIGH] = with_lane(axis[at + HIGH], k, math.inf if i == last - 1 else 1.0)
 
 
-@bare_apart
+@inside
 def fetch_chords(cell, curve, gone, soc):
     """Put the lanes in `gone` on the chords of their charge."""
     never_inlined()
@@ -92,7 +92,7 @@ def fetch_chords(cell, curve, gone, soc):
         set_axis(curve, CHORD, k, i, last)
 
 
-@bare_apart
+@inside
 def fetch_patches(cell, axes, layers, gone, soc, core_K):
     """Put the lanes in `gone` on the patches of their charge and warmth, in all layers."""
     never_inlined()
@@ -111,7 +111,7 @@ def fetch_patches(cell, axes, layers, gone, soc, core_K):
         set_axis(axes, ON_CORE, k, j, columns)
 
 
-@bare_apart
+@inside
 def fetch_films(film, row_of, gone, surface_K, air_K):
     """Put the lanes in `gone` on the patches of the film's table."""
     never_inlined()

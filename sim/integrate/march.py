@@ -34,7 +34,7 @@ from sim.integrate.passing import SUMS, alone, end_lane, jump, keep, pass_limits
 from sim.integrate.step import advance, look, remember, repaced, stand_at, strided
 from sim.integrate.trace import KEPT_S, Trace
 from sim.physics.beside import limits_at, numbers, plant_at
-from sim.physics.compiled import bare_apart, compiled_apart, inlined
+from sim.physics.compiled import bare_apart, inlined, inside_counted
 from sim.physics.film import tabled
 from sim.physics.limits import BEYOND_MODEL, COUNT, STOPS_DRIVE, Limits, margins
 from sim.physics.nodes import nodes_of
@@ -300,7 +300,7 @@ def run(inputs, plan, book, kept, lanes):
     finish(rows, book, FIRST_OVERVOLTAGE + pairs, end_s, steps)
 
 
-@compiled_apart
+@inside_counted
 def finish(rows, book, size, end_s, steps):
     """Enter the end of all lanes that saw it."""
     for k in range(lanes_in(rows.ledger.goes[0])):

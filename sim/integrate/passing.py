@@ -19,7 +19,7 @@ from sim.integrate.book import (
 from sim.integrate.crossing import Step, crossing_s, passed_s, take_again
 from sim.integrate.step import Look
 from sim.physics.beside import limits_alone, plant_alone
-from sim.physics.compiled import bare_apart, compiled_apart, inlined, inlined_counted
+from sim.physics.compiled import inlined, inlined_counted, inside, inside_counted
 from sim.physics.limits import COUNT
 from sim.physics.plant import FIRST_OVERVOLTAGE, TOTALS, Leg
 from sim.physics.side_by_side import lane, lanes_in, never_inlined
@@ -75,7 +75,7 @@ def end_lane(rows, book, k, y, sums, end_s, stopped_by, steps):
     close_lane(rows.ledger, book, k, end_s, stopped_by, steps)
 
 
-@compiled_apart
+@inside_counted
 def jump(rows, book, where_jumped, stops, pairs, time_s, steps):
     """Enter spells that begin or end at an edge of the load, and end lanes that are past a stop."""
     never_inlined()
@@ -101,7 +101,7 @@ def first_beyond(stops, margin):
     return -1
 
 
-@compiled_apart
+@inside_counted
 def pass_limits(plant, limits, leg, time_s, length_s, seen, rows, book, unclear, ends):
     """Settle what the lanes in `unclear` pass within a step from `time_s`.
 
@@ -141,7 +141,7 @@ def pass_limits(plant, limits, leg, time_s, length_s, seen, rows, book, unclear,
             mark(rows.ledger, book, k)
 
 
-@bare_apart
+@inside
 def first_stop(step, stops, length_s, looks):
     """Return the first limit that ends the run within the step, -1 for none, and when."""
     which, first_s = -1, length_s
@@ -153,7 +153,7 @@ def first_stop(step, stops, length_s, looks):
     return which, first_s
 
 
-@bare_apart
+@inside
 def settle(step, book, k, length_s, looks):
     """Enter the exact instants at which limits are passed or met again within the step."""
     never_inlined()
@@ -170,7 +170,7 @@ def settle(step, book, k, length_s, looks):
             end_spell(book, k, limit, time_s + crossing_s(step, limit, 0.0, low, length_s, high))
 
 
-@compiled_apart
+@inside_counted
 def cut(step, rows, book, k, which, stop_s, looks, ends):
     """End lane `k` inside a step, at the instant a limit is passed."""
     never_inlined()

@@ -21,7 +21,7 @@ PACKAGE = Path(__file__).resolve().parents[1]
 # Where compiled functions stand, and the constants that are compiled into them.
 COMPILED = ("physics/*.py", "drive/*.py", "integrate/*.py", "judge/*.py", "units.py")
 PREFIX = "machine-code-"
-INSIDE: list[Any] = []  # what `inlined` made; numba itself keeps weak references only
+INSIDE: list[Any] = []  # what `_inside` made; numba itself keeps weak references only
 
 
 def digest_of(package: Path) -> str:
@@ -85,29 +85,37 @@ def inlined(function: Callable[..., Any]) -> Any:
     Python, would take the compiler longer than the code that is used. No references are counted,
     as in `bare`.
     """
-    return _inlined(function, counted=False)
+    return _inside(function, inline=True, counted=False)
 
 
 def inlined_counted(function: Callable[..., Any]) -> Any:
     """Return `function` as `inlined` does, for one that makes an array."""
-    return _inlined(function, counted=True)
+    return _inside(function, inline=True, counted=True)
 
 
-def _inlined(function: Callable[..., Any], *, counted: bool) -> Any:
+def inside(function: Callable[..., Any]) -> Any:
+    """Return `function` as `inlined` does, but called by compiled code and not copied into it."""
+    return _inside(function, inline=False, counted=False)
+
+
+def inside_counted(function: Callable[..., Any]) -> Any:
+    """Return `function` as `inside` does, for one that makes an array."""
+    return _inside(function, inline=False, counted=True)
+
+
+def _inside(function: Callable[..., Any], *, inline: bool, counted: bool) -> Any:
     if not has_machine_code():
         return function
-    njit: Any = numba.njit  # its options to leave out the way in are not in its types
-    inside = njit(
-        nogil=True,
-        fastmath=False,
-        error_model="numpy",
-        forceinline=True,
+    known = _compiled(
+        function,
+        inline=inline,
+        counted=counted,
+        kept=not inline,
         no_cpython_wrapper=True,
         no_cfunc_wrapper=True,
-        _nrt=counted,
-    )(function)
-    INSIDE.append(inside)
-    infer_global(function, numba.types.Dispatcher(inside))
+    )
+    INSIDE.append(known)
+    infer_global(function, numba.types.Dispatcher(known))
     return function
 
 
@@ -125,13 +133,20 @@ def bare_apart(function: Callable[..., Any]) -> Any:
     return _compiled(function, inline=False, counted=False)
 
 
-def _compiled(function: Callable[..., Any], *, inline: bool, counted: bool = True) -> Any:
-    folder = cache_folder()
+def _compiled(
+    function: Callable[..., Any],
+    *,
+    inline: bool,
+    counted: bool = True,
+    kept: bool = True,
+    **others: bool,
+) -> Any:
+    folder = cache_folder() if kept else None
     config: Any = numba.config
     before = config.CACHE_DIR
     config.CACHE_DIR = str(folder or "")
     try:
-        njit: Any = numba.njit  # its own option to count no references is not in its types
+        njit: Any = numba.njit  # some of its options are not in its types
         return njit(
             cache=folder is not None,
             nogil=True,  # the interpreter lock is let go, so that threads march side by side
@@ -139,6 +154,7 @@ def _compiled(function: Callable[..., Any], *, inline: bool, counted: bool = Tru
             error_model="numpy",
             forceinline=inline,
             _nrt=counted,
+            **others,
         )(function)
     finally:
         config.CACHE_DIR = before

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.physics.compiled import bare_apart, inlined
+from sim.physics.compiled import bare_apart, inlined, inside
 from sim.physics.side_by_side import never_inlined
 from sim.units import STANDARD_GRAVITY_M_S2, STEFAN_BOLTZMANN_W_M2K4
 
@@ -141,7 +141,7 @@ def _fill(film, grid):
             grid[i, j] = conductance_W_K(film, film_K + half_K, film_K - half_K)
 
 
-@bare_apart
+@inside
 def film_patch(film, surface_K, air_K):
     """Return four points of the table about two temperatures, as `on_film_patch` takes them.
 
