@@ -6,54 +6,103 @@ Written here since compiled code can't call a library's root-finder.
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
-import numpy as np
-from numpy.typing import NDArray
-
-from sim.integrate.facets import A_PAIR, PLACES, no_facets
-from sim.integrate.step import Look, advance, look, repaced, stand_at, strided
-from sim.physics.compiled import inlined, inside, inside_counted
+from sim.integrate.book import ROW
+from sim.integrate.facets import A_PAIR as A_FACET
+from sim.integrate.facets import PLACES, no_facets
+from sim.integrate.step import (
+    A_MEMORY,
+    A_PAIR,
+    ONE,
+    STATE,
+    SUMS_ROW,
+    Look,
+    advance,
+    look,
+    repaced,
+    stand_at,
+    strided,
+)
+from sim.physics.compiled import inlined, inside
 from sim.physics.limits import Limits, margins
 from sim.physics.nodes import nodes_of
 from sim.physics.pack import cells
-from sim.physics.plant import CORE, SOC, Leg, Plant
-from sim.physics.rows import room
+from sim.physics.plant import CORE, FIRST_OVERVOLTAGE, SOC, Leg, Plant
+from sim.physics.rows import part, room
 from sim.physics.side_by_side import never_inlined
 
-Floats = NDArray[np.float64]
 INSTANT_S = 1e-9  # to which a crossing is found
 GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 
 
 class Step(NamedTuple):
-    """Where one lane's step begins, and scratch to take it again at other lengths."""
+    """Where one lane's step begins, and scratch to take it again at other lengths; rows all."""
 
     plant: Plant
     limits: Limits
     leg: Leg
     time_s: float
     seen: Look
-    y: Floats  # without its sums
-    memory: Floats
-    new: Floats  # the state after the last look, its sums' growth, and the margins there
-    gains: Floats
-    halfway: Floats
-    after: Floats
+    y: Any  # without its sums
+    memory: Any
+    again: Any  # the memory, with decays of another length
+    fresh: Any
+    new: Any  # the state after the last look, its sums' growth, and the margins there
+    gains: Any
+    halfway: Any
+    after: Any
 
 
-@inside_counted
+SCRATCH = STATE + STATE + ONE + ONE + ONE + SUMS_ROW + ROW + ROW
+SCRATCH_A_PAIR = ONE + ONE + A_MEMORY + A_MEMORY + A_MEMORY
+
+
+@inlined
+def step_in(whole, plant, limits, leg, time_s, seen):
+    """Return a step in a room of `SCRATCH`, but for its state and its memory."""
+    pairs = plant.cell.pairs
+    k = len(pairs)
+    state, memory = FIRST_OVERVOLTAGE + k, 1 + A_PAIR * k
+    at_memory = 2 * state
+    at_gains = at_memory + 3 * memory
+    at_margins = at_gains + len(SUMS_ROW)
+    return Step(
+        plant,
+        limits,
+        leg,
+        time_s,
+        seen,
+        part(whole, 0, STATE, ONE, pairs),
+        part(whole, at_memory, ONE, A_MEMORY, pairs),
+        part(whole, at_memory + memory, ONE, A_MEMORY, pairs),
+        part(whole, at_memory + 2 * memory, ONE, A_MEMORY, pairs),
+        part(whole, state, STATE, ONE, pairs),
+        part(whole, at_gains, SUMS_ROW, (), ()),
+        part(whole, at_margins, ROW, (), ()),
+        part(whole, at_margins + len(ROW), ROW, (), ()),
+    )
+
+
+@inlined
+def copied(values, row):
+    """Fill `row` with `values`."""
+    for n in range(len(row)):
+        row[n] = values[n]
+
+
+@inside
 def take_again(step, length_s):
     """Take the step once more over `length_s` [s] above 0, into its `new` and what follows it."""
     never_inlined()
     plant, limits = step.plant, step.limits
     nodes = nodes_of(plant.cell, plant.box, cells(plant.pack))
-    memory = step.memory.copy()
-    repaced(plant.cell, length_s, memory)
-    facets = no_facets(room(0.0, PLACES, A_PAIR, plant.cell.pairs), 0, plant.cell.pairs)
+    copied(step.memory, step.again)
+    repaced(plant.cell, length_s, step.again)
+    facets = no_facets(room(0.0, PLACES, A_FACET, plant.cell.pairs), 0, plant.cell.pairs)
     soc, core_K, middle = advance(
         plant, nodes, strided(plant, nodes, length_s), step.leg, step.time_s, facets, step.seen,
-        memory, step.y, memory.copy(), step.new, step.gains,
+        step.again, step.y, step.fresh, step.new, step.gains,
     )  # fmt: skip
     margins(limits, plant, soc, core_K, middle[:3], step.halfway)
     seen = look(plant, step.leg, stand_at(plant.cell, facets, step.new))

@@ -30,11 +30,22 @@ from sim.integrate.book import (
     unclear,
 )
 from sim.integrate.facets import no_facets
-from sim.integrate.passing import SUMS, alone, end_lane, jump, keep, pass_limits
-from sim.integrate.step import advance, look, remember, repaced, stand_at, strided
+from sim.integrate.passing import SUMS, finish, jump, keep, pass_limits
+from sim.integrate.step import (
+    A_MEMORY,
+    ONE,
+    STATE,
+    SUMS_ROW,
+    advance,
+    look,
+    remember,
+    repaced,
+    stand_at,
+    strided,
+)
 from sim.integrate.trace import KEPT_S, Trace
 from sim.physics.beside import limits_at, numbers, plant_at
-from sim.physics.compiled import bare_apart, inlined, inside_counted
+from sim.physics.compiled import bare_apart, inlined
 from sim.physics.film import tabled
 from sim.physics.limits import BEYOND_MODEL, COUNT, STOPS_DRIVE, Limits, margins
 from sim.physics.nodes import nodes_of
@@ -45,15 +56,12 @@ from sim.physics.side_by_side import (
     WIDTH,
     any_of,
     borrowed,
-    lane,
-    lanes_in,
     noughts,
 )
 
 Floats = NDArray[np.float64]
 FIRST_SPELLS = 1024
-ONE, FIVE, STATE, OF_SUMS = (0,), (0,) * 5, (0,) * FIRST_OVERVOLTAGE, (0,) * SUMS
-SUMS_ROW = (0,) * (WIDTH * -(-SUMS // WIDTH))  # `wide`, as the limits' rows
+OF_SUMS = (0,) * SUMS
 PLACES = ROW * 4 + SUMS_ROW * 2 + books.PLACES + STATE * 2 + ONE * 2 + pieces_of_tables.PLACES
 A_PAIR = (0,) * 20
 ALONE, BESIDE = (0,), (0,) * WIDTH
@@ -133,8 +141,8 @@ def rows_in(whole, pairs):
         part(whole, at_state + FIRST_OVERVOLTAGE + k, STATE, ONE, pairs),
         part(whole, at_sums, SUMS_ROW, (), ()),
         part(whole, at_sums + len(SUMS_ROW), SUMS_ROW, (), ()),
-        part(whole, at_memory, ONE, FIVE, pairs),
-        part(whole, at_memory + 1 + 5 * k, ONE, FIVE, pairs),
+        part(whole, at_memory, ONE, A_MEMORY, pairs),
+        part(whole, at_memory + 1 + 5 * k, ONE, A_MEMORY, pairs),
         part(whole, 0, ROW, (), ()),
         part(whole, row, ROW, (), ()),
         part(whole, 2 * row, ROW, (), ()),
@@ -297,16 +305,7 @@ def run(inputs, plan, book, kept, lanes):
             seen, time_s = ends, end_s
             if n % inner == 0:
                 keep(kept, end_s, rows.y, rows.sums, i)
-    finish(rows, book, FIRST_OVERVOLTAGE + pairs, end_s, steps)
-
-
-@inside_counted
-def finish(rows, book, size, end_s, steps):
-    """Enter the end of all lanes that saw it."""
-    for k in range(lanes_in(rows.ledger.goes[0])):
-        if lane(rows.ledger.goes[0], k) > 0.0:
-            y, sums = alone(rows.y, size, k), alone(rows.sums, SUMS, k)
-            end_lane(rows, book, k, y, sums, end_s, -1, steps)
+    finish(rows, book, tables.pairs, end_s, steps)
 
 
 def plan_of(settings: Settings) -> Plan:

@@ -6,9 +6,8 @@ stands beside it.
 
 from __future__ import annotations
 
-import numpy as np
-
 from sim.integrate.book import (
+    ROW,
     begin_spell,
     close_lane,
     end_spell,
@@ -16,24 +15,33 @@ from sim.integrate.book import (
     lowest_alone,
     mark,
 )
-from sim.integrate.crossing import Step, crossing_s, passed_s, take_again
-from sim.integrate.step import Look
+from sim.integrate.crossing import (
+    SCRATCH,
+    SCRATCH_A_PAIR,
+    copied,
+    crossing_s,
+    passed_s,
+    step_in,
+    take_again,
+)
+from sim.integrate.step import ONE, STATE, SUMS_ROW, Look
 from sim.physics.beside import limits_alone, plant_alone
-from sim.physics.compiled import inlined, inlined_counted, inside, inside_counted
+from sim.physics.compiled import inlined, inside
 from sim.physics.limits import COUNT
-from sim.physics.plant import FIRST_OVERVOLTAGE, TOTALS, Leg
+from sim.physics.plant import TOTALS, Leg
+from sim.physics.rows import part, room
 from sim.physics.side_by_side import lane, lanes_in, never_inlined
 
+LOOKS = ROW + ROW + ROW + ROW
 SUMS = len(TOTALS)
 
 
-@inlined_counted
-def alone(values, count, k):
-    """Return lane `k` of the first `count` of a row as an array."""
-    found = np.empty(count)
-    for n in range(count):
-        found[n] = lane(values[n], k)
-    return found
+@inlined
+def alone(values, k, row):
+    """Fill `row` with lane `k` of a row as long, and return it."""
+    for n in range(len(row)):
+        row[n] = lane(values[n], k)
+    return row
 
 
 @inlined
@@ -67,29 +75,45 @@ def look_alone(seen, k):
 @inlined
 def end_lane(rows, book, k, y, sums, end_s, stopped_by, steps):
     """Enter that lane `k` ends here, in state `y` with `sums`."""
-    pairs = y.shape[0] - FIRST_OVERVOLTAGE
-    for n in range(FIRST_OVERVOLTAGE + pairs):
+    for n in range(len(y)):
         book.last[k, n] = y[n]
     for n in range(SUMS):
-        book.last[k, FIRST_OVERVOLTAGE + pairs + n] = sums[n]
+        book.last[k, len(y) + n] = sums[n]
     close_lane(rows.ledger, book, k, end_s, stopped_by, steps)
 
 
-@inside_counted
+@inlined
+def end_alone(rows, book, pairs, k, end_s, stopped_by, steps):
+    """Enter that lane `k` ends at the begin of a step, or with the last."""
+    whole = room(0.0, STATE + SUMS_ROW, ONE, pairs)
+    y = alone(rows.y, k, part(whole, len(SUMS_ROW), STATE, ONE, pairs))
+    sums = alone(rows.sums, k, part(whole, 0, SUMS_ROW, (), ()))
+    end_lane(rows, book, k, y, sums, end_s, stopped_by, steps)
+
+
+@inside
+def finish(rows, book, pairs, end_s, steps):
+    """Enter the end of all lanes that saw it."""
+    never_inlined()
+    for k in range(lanes_in(rows.ledger.goes[0])):
+        if lane(rows.ledger.goes[0], k) > 0.0:
+            end_alone(rows, book, pairs, k, end_s, -1, steps)
+
+
+@inside
 def jump(rows, book, where_jumped, stops, pairs, time_s, steps):
     """Enter spells that begin or end at an edge of the load, and end lanes that are past a stop."""
     never_inlined()
-    size = FIRST_OVERVOLTAGE + len(pairs)
+    margin = room(0.0, ROW, (), ())
     for k in range(lanes_in(rows.ledger.goes[0])):
         if not lane(where_jumped, k):
             continue
-        margin = alone(rows.before, COUNT, k)
+        alone(rows.before, k, margin)
         levels(book, k, time_s, margin)
         mark(rows.ledger, book, k)
         which = first_beyond(stops, margin)
         if which >= 0:
-            y, sums = alone(rows.y, size, k), alone(rows.sums, SUMS, k)
-            end_lane(rows, book, k, y, sums, time_s, which, steps)
+            end_alone(rows, book, pairs, k, time_s, which, steps)
 
 
 @inlined
@@ -101,37 +125,26 @@ def first_beyond(stops, margin):
     return -1
 
 
-@inside_counted
+@inside
 def pass_limits(plant, limits, leg, time_s, length_s, seen, rows, book, unclear, ends):
     """Settle what the lanes in `unclear` pass within a step from `time_s`.
 
     `ends` = which limits end the run (COUNT,), where points are kept, the leg, the steps so far.
     """
     never_inlined()
-    size = FIRST_OVERVOLTAGE + len(plant.cell.pairs)
+    whole, four = room(0.0, SCRATCH, SCRATCH_A_PAIR, plant.cell.pairs), room(0.0, LOOKS, (), ())
     for k in range(lanes_in(rows.ledger.goes[0])):
         if not lane(unclear, k):
             continue
-        y = alone(rows.y, size, k)
-        memory = alone(rows.memory, 1 + 5 * len(plant.cell.pairs), k)
-        step = Step(
-            plant_alone(plant, k),
-            limits_alone(limits, k),
-            leg_alone(leg, k),
-            time_s,
-            look_alone(seen, k),
-            y,
-            memory,
-            y.copy(),
-            np.empty(SUMS),
-            np.empty(COUNT),
-            np.empty(COUNT),
-        )
+        one, own = plant_alone(plant, k), limits_alone(limits, k)
+        step = step_in(whole, one, own, leg_alone(leg, k), time_s, look_alone(seen, k))
+        alone(rows.y, k, step.y)
+        alone(rows.memory, k, step.memory)
         looks = (
-            alone(rows.earlier, COUNT, k),
-            alone(rows.before, COUNT, k),
-            alone(rows.halfway, COUNT, k),
-            alone(rows.after, COUNT, k),
+            alone(rows.earlier, k, part(four, 0, ROW, (), ())),
+            alone(rows.before, k, part(four, len(ROW), ROW, (), ())),
+            alone(rows.halfway, k, part(four, 2 * len(ROW), ROW, (), ())),
+            alone(rows.after, k, part(four, 3 * len(ROW), ROW, (), ())),
         )
         which, stop_s = first_stop(step, ends[0], length_s, looks)
         if which >= 0:
@@ -170,26 +183,30 @@ def settle(step, book, k, length_s, looks):
             end_spell(book, k, limit, time_s + crossing_s(step, limit, 0.0, low, length_s, high))
 
 
-@inside_counted
+@inside
 def cut(step, rows, book, k, which, stop_s, looks, ends):
     """End lane `k` inside a step, at the instant a limit is passed."""
     never_inlined()
-    end_s = step.time_s + stop_s
-    y, sums = step.y, alone(rows.sums, SUMS, k)
+    pairs, end_s = step.plant.cell.pairs, step.time_s + stop_s
     _, kept, i, steps = ends
     if stop_s > 0.0:
+        whole = room(0.0, ROW + ROW + SUMS_ROW + STATE, ONE, pairs)
+        halfway, after = part(whole, 0, ROW, (), ()), part(whole, len(ROW), ROW, (), ())
+        sums = alone(rows.sums, k, part(whole, 2 * len(ROW), SUMS_ROW, (), ()))
+        y = part(whole, 2 * len(ROW) + len(SUMS_ROW), STATE, ONE, pairs)
         take_again(step, stop_s)
-        y = step.new.copy()
+        copied(step.new, y)
+        copied(step.halfway, halfway)
+        copied(step.after, after)
         for n in range(SUMS):
             sums[n] += step.gains[n]
-        halfway, after = step.halfway.copy(), step.after.copy()
         after[which] = 0.0  # to rounding; its sign at its own crossing means nothing
         settle(step, book, k, stop_s, (looks[0], looks[1], halfway, after))
         end_lane(rows, book, k, y, sums, end_s, which, steps)
         lowest_alone(book, k, end_s, after)
         keep(kept, end_s, y, sums, i)
     else:
-        end_lane(rows, book, k, y, sums, end_s, which, steps)
+        end_alone(rows, book, pairs, k, end_s, which, steps)
     begin_spell(book, k, which, end_s, 0.0)
 
 

@@ -43,9 +43,10 @@ from sim.physics.plant import (
     SURFACE,
     TO_AIR,
     TO_OUTSIDE,
+    TOTALS,
     WALL,
 )
-from sim.physics.side_by_side import alike, any_of, where
+from sim.physics.side_by_side import WIDTH, alike, any_of, where
 
 GAMMA = 1.0 - math.sqrt(0.5)
 AHEAD = (1.0 - GAMMA) / GAMMA  # from a state and its first stage to where the second begins
@@ -53,6 +54,10 @@ AHEAD = (1.0 - GAMMA) / GAMMA  # from a state and its first stage to where the s
 FILM_AT, PAIRS_AT = 0, 1
 RESISTANCE, TIME, CONDUCTANCE, HALF_LEFT, LEFT = range(5)
 A_PAIR = 5
+# Room that a step asks for: its states, what it remembers, and the sums that it makes grow.
+ONE, STATE = (0,), (0,) * FIRST_OVERVOLTAGE  # and one entry a pair
+A_MEMORY = (0,) * A_PAIR
+SUMS_ROW = (0,) * (WIDTH * -(-len(TOTALS) // WIDTH))  # `wide`; what is over stays nought
 
 
 class Look(NamedTuple):

@@ -130,7 +130,7 @@ def cell_alone(cell, k):
         cell.ocv,
         lane(cell.reference_K, k),
         cell.layers,
-        int(lane(cell.tables, k)),
+        lane(cell.tables, k),
         lane(cell.coldest_K, k),
         lane(cell.columns_per_K, k),
         cell.pairs,
@@ -147,11 +147,11 @@ def film_alone(film, k):
         lane(film.area_m2, k),
         lane(film.diameter_m, k),
         lane(film.height_m, k),
-        lane(film.standing, k) != 0.0,
+        lane(film.standing, k),
         lane(film.emissivity, k),
         lane(film.fixed_W_K, k),
         film.grid,
-        int(lane(film.tables, k)),
+        lane(film.tables, k),
     )
 
 

@@ -45,7 +45,7 @@ def chord(cell, i):
 
     Each as its value [V, V/K] at the interval's begin and what it gains up to its end.
     """
-    table, t = cell.ocv, cell.tables
+    table, t = cell.ocv, int(cell.tables)
     begin_V, begin_V_K = table[t, i, 0], table[t, i, 1]
     return begin_V, table[t, i + 1, 0] - begin_V, begin_V_K, table[t, i + 1, 1] - begin_V_K
 
@@ -73,7 +73,7 @@ def open_circuit(cell, soc, core_K):
 @inlined
 def patch(cell, i, j, which):
     """Return one layer between four points of the table, as four coefficients for `on_patch`."""
-    table, t = cell.layers, cell.tables
+    table, t = cell.layers, int(cell.tables)
     corner = table[t, j, i, which]
     along = table[t, j, i + 1, which] - corner
     up = table[t, j + 1, i, which] - corner

@@ -85,31 +85,21 @@ def inlined(function: Callable[..., Any]) -> Any:
     Python, would take the compiler longer than the code that is used. No references are counted,
     as in `bare`.
     """
-    return _inside(function, inline=True, counted=False)
-
-
-def inlined_counted(function: Callable[..., Any]) -> Any:
-    """Return `function` as `inlined` does, for one that makes an array."""
-    return _inside(function, inline=True, counted=True)
+    return _inside(function, inline=True)
 
 
 def inside(function: Callable[..., Any]) -> Any:
     """Return `function` as `inlined` does, but called by compiled code and not copied into it."""
-    return _inside(function, inline=False, counted=False)
+    return _inside(function, inline=False)
 
 
-def inside_counted(function: Callable[..., Any]) -> Any:
-    """Return `function` as `inside` does, for one that makes an array."""
-    return _inside(function, inline=False, counted=True)
-
-
-def _inside(function: Callable[..., Any], *, inline: bool, counted: bool) -> Any:
+def _inside(function: Callable[..., Any], *, inline: bool) -> Any:
     if not has_machine_code():
         return function
     known = _compiled(
         function,
         inline=inline,
-        counted=counted,
+        counted=False,
         kept=not inline,
         no_cpython_wrapper=True,
         no_cfunc_wrapper=True,

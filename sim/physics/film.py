@@ -163,7 +163,7 @@ def film_patch(film, surface_K, air_K):
     i = min(int(math.sqrt(math.sqrt(difference_K)) / ROOT_STEP), GRID_ROOTS - 1)
     j = min(int((film_K - GRID_COLDEST_K) * FILMS_PER_K), GRID_FILMS - 1)
     near_K = (i * ROOT_STEP) ** 4
-    table, t, area_m2 = film.grid, film.tables, film.area_m2
+    table, t, area_m2 = film.grid, int(film.tables), film.area_m2
     corner, along = table[t, i, j], table[t, i + 1, j] - table[t, i, j]
     up = table[t, i, j + 1] - corner
     twist = table[t, i + 1, j + 1] - table[t, i, j + 1] - along
