@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from sim.integrate.built_flow import Hung, feel, flow, see
+from sim.integrate.built_flow import Hung, flow
 from sim.integrate.built_keep import keep
 from sim.integrate.built_look import crossing_s, enter_extremes, levels, margins, settle
 from sim.integrate.built_records import (
@@ -31,6 +31,7 @@ from sim.integrate.built_records import (
     WHICH_LIMIT,
     WINDOW,
 )  # fmt: skip
+from sim.integrate.built_seen import feel, see
 from sim.integrate.built_step import advance
 from sim.integrate.built_work import DRAG_OHM, MIDDLE_OVER_V, PACK_A
 from sim.integrate.trace import KEPT_S
