@@ -24,7 +24,7 @@ SCENARIO: dict[str, Any] = {
     "pack": {"series": 4, "parallel": 20, "joint_mohm": 1e3 * JOINT_OHM},
     "load": {"profile": "load.csv", "start": "08:00"},
     "ambient": {"constant_C": AIR_C},
-    "cooling": {"conductance_W_K": CONDUCTANCE_W_K},
+    "cooling": {"conductance_W_K": CONDUCTANCE_W_K, "uncertainty_percent": 0.0},
     "limits": {"core_max_C": LIMIT_C, "cell_discharge_max_A": 1e4, "reserve_percent": 10.0},
 }
 # Ample charge, so that heat alone decides unless a test says otherwise.

@@ -30,6 +30,7 @@ GROUPS = {
     "resistance",
     "polarisation",
     "heat",
+    "core_to_surface",
     "limits",
 }
 

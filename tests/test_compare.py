@@ -384,7 +384,8 @@ def test_a_log_of_power_drives_by_power(tmp_path):
 
 
 def test_the_width_of_a_resistance_is_its_share_of_the_drop(tmp_path):
-    found = run(bench(tmp_path), measured_log(tmp_path), percent=100.0)
+    cooling = {"conductance_W_K": COOLING_W_K, "uncertainty_percent": 0.0}
+    found = run(bench(tmp_path, cooling=cooling), measured_log(tmp_path), percent=100.0)
 
     # 10 % of 50 mohm under 3 A: 15 mV at every row
     assert found.allowed("voltage") == pytest.approx(15.0, rel=1e-6)
@@ -393,6 +394,20 @@ def test_the_width_of_a_resistance_is_its_share_of_the_drop(tmp_path):
     assert found.allowed("temperature") == pytest.approx(
         0.1 * np.sqrt(np.mean(rise_K**2)), rel=2e-3
     )
+
+
+def test_the_width_of_a_measured_cooling_is_that_of_the_closed_form_a_tenth_either_way(tmp_path):
+    stated = dict.fromkeys(STATED, 0.0)
+    found = run(bench(tmp_path, stated=stated), measured_log(tmp_path), percent=100.0)
+
+    def rise_K(times: float) -> np.ndarray:
+        cooling_W_K = times * COOLING_W_K
+        return AMPERE**2 * OHM / cooling_W_K * -np.expm1(-cooling_W_K * TIME_S / HEAT_J_K)
+
+    width_K = 0.5 * (rise_K(0.9) - rise_K(1.1))
+    assert found.uncertain.moved["film"] == 0.1  # assumed, no source
+    assert found.allowed("temperature") == pytest.approx(np.sqrt(np.mean(width_K**2)), rel=2e-3)
+    assert any("is good to 10 % (assumed" in said for said in found.assumed)
 
 
 def test_widths_of_independent_groups_add_in_quadrature(tmp_path):

@@ -1,45 +1,62 @@
 """The same day with every guess at the end of its range that makes the pack hotter and emptier.
 
 Not a likely day: all at once is rarer than each. What it says is whether the answer hangs on the
-guesses.
+guesses. Frost has an end of its own, with every guess at its colder side.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
-from sim.ask.unsure import FILM_UNCERTAINTY, NO_SOURCE
 from sim.files.case import Case
+from sim.files.cell_schema import CORE_TO_SURFACE
+from sim.files.unsure import NO_SOURCE, cooling_off, core_to_surface_off
 from sim.integrate import march
-from sim.judge.verdict import Verdict, judge
+from sim.judge.verdict import Judged, Verdict, judge
 from sim.physics.cell import FIRST_PAIR
+from sim.physics.limits import CHARGE_COLD, COLD
 from sim.physics.plant import SOC, Plant
+
+FROST = (COLD, CHARGE_COLD)
+FARTHEST = 0.9  # of a value towards nothing: resistances and heat capacities stay above it
 
 
 @dataclass(frozen=True)
 class BadEnd:
-    """What becomes of the day there, and by how much each group was moved (relative)."""
+    """What becomes of the day there, and by how much each group was moved (relative).
+
+    `cold` is the limit of cold that comes nearest at the colder end, None where none was looked at.
+    """
 
     verdict: Verdict
     end_soc: float
     moved: dict[str, float]
+    cold: Judged | None
+
+    @property
+    def passed(self) -> bool:
+        """Whether every limit holds at the hotter and emptier end, those of cold at theirs."""
+        return self.verdict.passed and (self.cold is None or self.cold.passed)
 
 
 def shares(case: Case) -> dict[str, float]:
     """Return by how much each group of parameters is moved, as a share of its value."""
     groups = ("capacity", "open_circuit", "entropic", "resistance", "polarisation", "heat")
-    sources = case.profile.sources
+    profile, sources = case.profile, case.profile.sources
     moved = {
         group: sources[group].uncertainty if group in sources else NO_SOURCE for group in groups
     }
-    if case.profile.open_circuit.entropic_mV_K is None:
+    if profile.open_circuit.entropic_mV_K is None:
         moved.pop("entropic")
-    if not case.profile.polarisation:
+    if not profile.polarisation:
         moved.pop("polarisation")
-    if case.scenario.cooling.conductance_W_K is None:
-        moved["film"] = FILM_UNCERTAINTY
+    if profile.heat.core_to_surface_K_W > 0.0:
+        moved[CORE_TO_SURFACE] = core_to_surface_off(profile)[0]
+    moved["film"] = cooling_off(case.scenario.cooling)[0]
     return moved
 
 
@@ -58,10 +75,13 @@ def hotter_and_emptier(plant: Plant, moved: dict[str, float]) -> Plant:
         capacity_As=cell.capacity_As * max(1.0 - moved["capacity"], 0.05),
         core_J_K=cell.core_J_K * lighter,
         surface_J_K=cell.surface_J_K * lighter,
-        core_to_surface_W_K=cell.core_to_surface_W_K / (1.0 + moved["heat"]),
+        core_to_surface_W_K=cell.core_to_surface_W_K / (1.0 + moved.get(CORE_TO_SURFACE, 0.0)),
     )
-    film = plant.film._replace(area_m2=plant.film.area_m2 * (1.0 - moved.get("film", 0.0)))
-    return plant._replace(cell=worse, film=film)
+    weaker = 1.0 - moved.get("film", 0.0)
+    film = plant.film
+    if film.fixed_W_K >= 0.0:
+        film = film._replace(fixed_W_K=film.fixed_W_K * weaker)
+    return plant._replace(cell=worse, film=film._replace(area_m2=film.area_m2 * weaker))
 
 
 def bad_end(case: Case) -> BadEnd:
@@ -73,4 +93,28 @@ def bad_end(case: Case) -> BadEnd:
     plant = hotter_and_emptier(case.plant, moved)
     trace = march.march(plant, case.limits, case.legs, case.start, settings)
     verdict = judge(case.limits, case.legs, trace)
-    return BadEnd(verdict, float(trace.state[-1, SOC]), moved)
+    return BadEnd(verdict, float(trace.state[-1, SOC]), moved, cold_end(case, moved))
+
+
+def cold_end(case: Case, moved: dict[str, float]) -> Judged | None:
+    """Run the day of `case` with every guess at its colder end; None where cold is no limit.
+
+    Less resistance, more voltage and charge, less reversible heat: less is made. Whether weight
+    and cooling help or hurt hangs on whether the day begins warm, so both are tried either way.
+    """
+    settings = march.Settings(stop_at_limits=False, keep_trace=False)
+    least = {group: -min(share, FARTHEST) for group, share in moved.items()}
+    if "entropic" in moved:  # of either sign, so that nothing bounds it
+        least["entropic"] = -moved["entropic"]
+    found = []
+    for heat, film in product((1.0, -1.0), repeat=2):
+        ends = {**least, "heat": heat * least["heat"], "film": film * least["film"]}
+        plant = hotter_and_emptier(case.plant, ends)
+        trace = march.march(plant, case.limits, case.legs, case.start, settings)
+        verdict = judge(case.limits, case.legs, trace)
+        found += [verdict.limit(n) for n in FROST if verdict.limit(n).margin is not None]
+    return min(found, key=_room_K, default=None)
+
+
+def _room_K(judged: Judged) -> float:
+    return math.inf if judged.margin is None else judged.margin

@@ -30,6 +30,7 @@ from sim.files.built_case import refuse_built
 from sim.files.case import Case, assemble
 from sim.files.log_columns import LogTable
 from sim.files.log_heating import column_lag
+from sim.files.unsure import cooling_off
 from sim.physics.limits import MODEL_ENDS_K
 from sim.physics.pack import CURRENT
 from sim.physics.plant import Plant
@@ -331,7 +332,8 @@ def _assumed(seen: Measured, plant: Plant, case: Case, cell: bool) -> list[str]:
     else:
         said.append(f"air as {names['air']} has it")
     if case.scenario.cooling.conductance_W_K is not None:
-        said.append("[cooling] conductance_W_K has no stated uncertainty and was not moved")
+        off, source = cooling_off(case.scenario.cooling)
+        said.append(f"[cooling] conductance_W_K is good to {100.0 * off:g} % ({source})")
     return said
 
 

@@ -16,12 +16,12 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ask.unsure import NO_SOURCE, cooling_off, core_to_surface_off
 from sim.errors import InputError
 from sim.files.built_case import TABLES
 from sim.files.case import Case
 from sim.files.cell_schema import CORE_TO_SURFACE, CellProfile
 from sim.files.odds_schema import OddsTable
+from sim.files.unsure import NO_SOURCE, cooling_off, core_to_surface_off
 from sim.physics.box import FREE_AIR
 from sim.physics.pack import cells
 

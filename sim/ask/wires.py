@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sim.ask.unsure import FILM_UNCERTAINTY
 from sim.errors import InputError
+from sim.files.unsure import FILM_UNCERTAINTY
 from sim.files.wiring_schema import ConductorTable, Derated
 from sim.judge.series import Series
 from sim.physics.conductor import (

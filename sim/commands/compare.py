@@ -11,7 +11,7 @@ import typer
 from sim.commands import log_flags as flags
 from sim.commands.shell import NO, YES, AsJson, Format, Picture, Plots, Quiet, Scenario, say
 
-MOST_GROUPS = 7  # of parameters with an uncertainty of their own
+MOST_GROUPS = 8  # of parameters with an uncertainty of their own
 Log = Annotated[Path, typer.Argument(metavar="LOG", help="A measured log (CSV).")]
 
 

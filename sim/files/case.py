@@ -16,11 +16,12 @@ from sim.drive.legs import Legs, Load, legs, repeated
 from sim.drive.weather import Weather
 from sim.errors import InputError
 from sim.files.cell_record import cell_record, coldest_column_K
-from sim.files.cell_schema import GROUPS, CellProfile
+from sim.files.cell_schema import CORE_TO_SURFACE, GROUPS, CellProfile
 from sim.files.load_file import LoadFile, read_load
 from sim.files.scenario_schema import ScenarioTable
 from sim.files.sense import contradictions, said_in_vain
 from sim.files.toml import checked, read_toml
+from sim.files.unsure import cooling_off
 from sim.files.weather_file import read_weather
 from sim.physics.box import AIR_AND_WALL, AIR_NODE, FREE_AIR, Box
 from sim.physics.film import Film
@@ -285,6 +286,9 @@ def _assumptions(scenario: ScenarioTable, profile: CellProfile) -> tuple[str, ..
             f"air reaches {100.0 * scenario.cooling.exposed_fraction:.0f} % of each cell's side, "
             "moved by warmth alone, and the walls are as warm as that air"
         )
+    else:
+        off, source = cooling_off(scenario.cooling)
+        said.append(f"the measured cooling is good to {100.0 * off:g} % ({source})")
     if scenario.enclosure is None:
         said.append("cells stand in free air: no box keeps their heat, no sun reaches them")
     if scenario.start.cell_C is None:
@@ -304,7 +308,9 @@ def guesses(case: Case) -> list[dict[str, Any]]:
     renamed = {"capacity_Ah": "capacity"}
     overridden = {renamed.get(key, key) for key in case.scenario.cell if key != "profile"}
     found: list[dict[str, Any]] = []
-    for group in GROUPS:
+    for group in (*GROUPS[:-1], CORE_TO_SURFACE, GROUPS[-1]):
+        if group == CORE_TO_SURFACE and group not in profile.sources:
+            continue  # told by its group
         if group == "entropic" and profile.open_circuit.entropic_mV_K is None:
             continue
         if group == "polarisation" and not profile.polarisation:

@@ -53,7 +53,7 @@ def answer(found: Headroom) -> str:
     current = how_far(found.until_reserve_A)
     if row.passes:
         told = ", ".join(how_far(knob) for knob in (*knobs, found.until_reserve_A))
-        hangs = "" if found.run.bad_end.verdict.passed else " if the guesses hold"
+        hangs = "" if found.run.bad_end.passed else " if the guesses hold"
         return f"{doubt}Holds as it is{hangs}, {spare(row)}. Room up to: {told}."
     helping = [how_far(knob) for knob in knobs if knob.greatest is not None]
     told = (

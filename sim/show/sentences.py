@@ -7,7 +7,7 @@ from typing import Protocol
 from sim.ask.simulate import Result
 from sim.files.case import Case, guesses
 from sim.judge.series import count, totals
-from sim.judge.verdict import UNANSWERED, Event, Judged, Verdict
+from sim.judge.verdict import EVENTS, UNANSWERED, Event, Judged, Verdict
 from sim.physics.limits import CUTOFF, EMPTY, HOT, NAMES, RESERVE
 from sim.show.lines import at, hung, moment, number, room, small, span
 from sim.show.one_out_words import clause, told
@@ -19,6 +19,7 @@ CAUTION = (
     "every pack, never charge below 0 C; local codes and licensed practice come first."
 )
 INDENT = 11  # of what stands behind "energy", "audit" and so on
+NEAR_FROST_K = 10.0  # with more room than this at the colder end, frost is not told of
 AN_INSTANT_S = 1e-3  # a run that stops at a crossing is no longer beyond it than that
 # The verdict tells the worst of these two anyway, so a crossing of theirs need not.
 TOLD_ANYWAY = (NAMES[HOT], NAMES[CUTOFF])
@@ -50,9 +51,7 @@ def answer(result: Result) -> str:
         reserve = verdict.limit(RESERVE)
         if reserve.level:
             end += f" ({reserve.level:.0f} % is the reserve)"
-        opening = (
-            "Stays cool" if result.bad_end.verdict.passed else "Stays cool if the guesses hold"
-        )
+        opening = "Stays cool" if result.bad_end.passed else "Stays cool if the guesses hold"
         end += clause(result.one_out)
         return f"{opening}: {_temperatures_and_voltage(result)}; {end}."
     crossed = _crossed(result)
@@ -192,6 +191,7 @@ def report(result: Result) -> list[str]:
     if result.one_out is not None:
         lines += hung("pack out", told(case, result.one_out), INDENT)
     lines += hung("bad end", _bad_end(result), INDENT)
+    lines += _cold_end(result)
     lines += hung("assumed", "; ".join(case.assumptions), INDENT)
     return [*lines, "", *hung("", CAUTION, 0)]
 
@@ -204,13 +204,31 @@ def _bad_end(result: Result) -> str:
     outcome = "no limit is crossed"
     if first is not None:
         outcome = f"{first.event} {at(result.case, first.time_s)}"
-    film = bad.moved.get("film")
-    cooling = f" and still-air cooling {100.0 * film:.0f} % weaker" if film else ""
+    film = bad.moved["film"]
+    measured = result.case.scenario.cooling.conductance_W_K is not None
+    air = "measured" if measured else "still-air"
+    cooling = f" and {air} cooling {100.0 * film:.0f} % weaker" if film else ""
     return (
         f"with all guesses at their hotter and emptier end at once{cooling}: {outcome}; hottest "
         f"core {number(hot.worst, 'K')}, {_against(hot)}; lowest cell {number(low.worst, 'V')}, "
         f"{_against(low)}; ends at {100.0 * bad.end_soc:.0f} % charge"
     )
+
+
+def _cold_end(result: Result) -> list[str]:
+    """Return what frost does at the colder end, where it comes near a limit or crosses one."""
+    cold = result.bad_end.cold
+    if cold is None or cold.margin is None or cold.margin > NEAR_FROST_K:
+        return []
+    assert cold.worst is not None and cold.time_s is not None
+    outcome = "no limit of cold is crossed" if cold.passed else EVENTS[NAMES.index(cold.name)]
+    side = "above" if cold.margin >= 0.0 else "below"
+    said = (
+        f"with all guesses at their colder end at once, mass and cooling at either: {outcome}; "
+        f"{cold.about} {number(cold.worst, 'K')} {at(result.case, cold.time_s)}, "
+        f"{room(cold.margin, 'K')} {side} its limit"
+    )
+    return hung("cold end", said, INDENT)
 
 
 def _energy(result: Result) -> str:

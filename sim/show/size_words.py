@@ -78,7 +78,7 @@ def answer(sizing: Sizing) -> str:
         about = f"{figures(layout)}; {reason(layout)}"
         said = f"{here}: {about}" if sizing.enough else f"{here}. The least that will do is {said}"
     runs = [run for run in (sizing.run, sizing.frost) if run is not None]
-    hangs = not all(run.bad_end.verdict.passed for run in runs)
+    hangs = not all(run.bad_end.passed for run in runs)
     return f"{said}{', if the guesses hold' if hangs else ''}."
 
 

@@ -113,7 +113,7 @@ def _bad_end(result: Result) -> dict[str, Any]:
     first = bad.verdict.first
     hot, low = bad.verdict.limit(HOT), bad.verdict.limit(CUTOFF)
     return {
-        "passed": bad.verdict.passed,
+        "passed": bad.passed,
         "first": None if first is None else event(first, clock_s),
         "core_C": hot.worst,
         "core_margin_K": hot.margin,
@@ -121,6 +121,7 @@ def _bad_end(result: Result) -> dict[str, Any]:
         "cell_margin_V": low.margin,
         "end_percent": 100.0 * bad.end_soc,
         "moved": bad.moved,
+        "cold": None if bad.cold is None else limit(bad.cold, clock_s),
     }
 
 

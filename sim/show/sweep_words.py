@@ -149,7 +149,7 @@ def _larger_that_fail(column: Column, case: Case) -> str:
 
 def _if(sweep: Sweep, row: Row) -> str:
     """Return ", if the guesses hold" where a row does not pass with all of them at a bad end."""
-    hangs = any(same is row and not run.bad_end.verdict.passed for same, run in sweep.runs)
+    hangs = any(same is row and not run.bad_end.passed for same, run in sweep.runs)
     return " if the guesses hold" if hangs else ""
 
 

@@ -27,5 +27,8 @@ def cooling_off(cooling: CoolingTable) -> tuple[float, str]:
     if cooling.uncertainty_percent is not None:
         return cooling.uncertainty_percent / 100.0, "[cooling] uncertainty_percent"
     if cooling.conductance_W_K is not None:
-        return MEASURED_COOLING, "assumed of a measured conductance"
+        return (
+            MEASURED_COOLING,
+            "assumed of a measured value; [cooling] uncertainty_percent tells otherwise",
+        )
     return FILM_UNCERTAINTY, "assumed: what correlations scatter about measurements"
