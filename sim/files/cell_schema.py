@@ -259,6 +259,29 @@ class Source(Strict):
     guess: bool = False
 
 
+class FittedRange(Strict):
+    """[fitted]: what the logs span that a profile was fitted on; a prediction outside is a guess.
+
+    Temperatures are those of the logged surface; currents one cell's, each its own way, from 0.
+    """
+
+    coldest_C: Celsius
+    warmest_C: Celsius
+    lowest_soc: float = Field(ge=0, le=1)
+    highest_soc: float = Field(ge=0, le=1)
+    charge_A: float = Field(ge=0, le=1e5)
+    discharge_A: float = Field(ge=0, le=1e5)
+
+    @model_validator(mode="after")
+    def _in_order(self) -> FittedRange:
+        for low, high in (("coldest_C", "warmest_C"), ("lowest_soc", "highest_soc")):
+            if getattr(self, low) > getattr(self, high):
+                raise ValueError(
+                    f"{low} {getattr(self, low):g} lies above {high} {getattr(self, high):g}"
+                )
+        return self
+
+
 class CellProfile(Strict):
     """A whole cell profile."""
 
@@ -273,6 +296,7 @@ class CellProfile(Strict):
     polarisation: list[Polarisation] = Field(default_factory=list, max_length=6)
     heat: Heat
     limits: CellLimits
+    fitted: FittedRange | None = None
     sources: dict[str, Source] = Field(default_factory=dict)
 
     @field_validator("sources")

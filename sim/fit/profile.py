@@ -18,6 +18,7 @@ from sim.fit.curve import CURVE_SOC, SLOW_C
 from sim.fit.driven import GAS_J_MOL_K, KNOTS_SOC, REFERENCE_K
 from sim.fit.electrical import ElectricalFit
 from sim.fit.log import Floats, Log
+from sim.fit.trust import Range
 from sim.units import ZERO_C_K
 
 COLUMNS_C = (-40.0, -30.0, -20.0, -10.0, 0.0, 10.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0)
@@ -67,8 +68,21 @@ def profile_of(
     content |= _tables(fit)
     content["heat"] = given["heat"]
     content["limits"] = given["limits"]
+    content["fitted"] = _fitted(fit.trust.range)
     content["sources"] = _sources(fit, like, like_path, mass_g)
     return content
+
+
+def _fitted(reach: Range) -> dict[str, float]:
+    """Return [fitted], what the logs span: rounded outward, so that they lie within it."""
+    return {
+        "coldest_C": float(np.floor(10.0 * reach.coldest_C) / 10.0),
+        "warmest_C": float(np.ceil(10.0 * reach.warmest_C) / 10.0),
+        "lowest_soc": float(np.floor(1e3 * reach.lowest_soc) / 1e3),
+        "highest_soc": float(np.ceil(1e3 * reach.highest_soc) / 1e3),
+        "charge_A": float(np.ceil(1e3 * reach.charge_A) / 1e3),
+        "discharge_A": float(np.ceil(1e3 * reach.discharge_A) / 1e3),
+    }
 
 
 def _figures(value: float, figures: int) -> float:

@@ -7,25 +7,15 @@ from typing import Any
 import numpy as np
 
 from sim import __version__
-from sim.ask.compare import ABOVE_SOC, LEAST_ROWS, Comparison, Figures
+from sim.ask.compare import ABOVE_SOC, LEAST_ROWS, Comparison
 from sim.files.case import guesses
+from sim.show import compare_range_words as range_words
+from sim.show.compare_table import beside
 from sim.show.lines import hung, span
 from sim.show.sentences import CAUTION
 
 INDENT = 11
 PART = f"above {100.0 * ABOVE_SOC:.0f} % charge"
-ROWS = (
-    ("voltage_rms_mV", "voltage, rms", "mV", ".1f"),
-    ("voltage_bias_mV", "voltage, bias", "mV", "+.1f"),
-    ("voltage_worst_mV", "voltage, worst", "mV", "+.1f"),
-    ("temperature_rms_K", "temperature, rms", "K", ".2f"),
-    ("temperature_bias_K", "temperature, bias", "K", "+.2f"),
-    ("temperature_worst_K", "temperature, worst", "K", "+.2f"),
-    ("temperature_peak_error_K", "temperature, peak", "K", "+.2f"),
-    ("temperature_end_error_K", "temperature, end", "K", "+.2f"),
-    ("charge_error_percent", "charge out", "%", "+.2f"),
-    ("energy_error_percent", "energy out", "%", "+.2f"),
-)
 
 
 def answer(found: Comparison) -> str:
@@ -44,7 +34,7 @@ def answer(found: Comparison) -> str:
             f"end {figures.temperature_end_error_K:+.2f})"
         )
     where = f" {PART}" if figures is found.above else " over the whole record"
-    return f"Off by {' and '.join(parts)}{where}: {_verdict(found)}."
+    return f"Off by {' and '.join(parts)}{where}: {_verdict(found)}.{range_words.answer(found)}"
 
 
 def _verdict(found: Comparison) -> str:
@@ -68,6 +58,7 @@ def report(found: Comparison) -> list[str]:
     """Return everything that `compare` prints, the answer first."""
     log = found.seen.log
     lines = [answer(found), "", *table(found), ""]
+    lines += range_words.table(found)
     end_s = float(found.seen.edges_s[-1])
     record = f"{log.table.path}, {len(found.seen.time_s)} rows over {span(end_s)}"
     lines += hung("log", record, INDENT)
@@ -79,6 +70,7 @@ def report(found: Comparison) -> list[str]:
     if found.lag:
         lines += hung("lag", found.lag, INDENT)
     lines += hung("uncertain", _groups(found), INDENT)
+    lines += range_words.report(found)
     for note in log.table.notes:
         lines += hung("note", note.text, INDENT)
     return [*lines, "", *hung("", CAUTION, 0)]
@@ -86,22 +78,7 @@ def report(found: Comparison) -> list[str]:
 
 def table(found: Comparison) -> list[str]:
     """Return a row a figure, both parts beside each other, predicted less measured."""
-    head = f"{'predicted less measured':<24}{'whole record':>26}{PART:>26}"
-    lines = [head]
-    for key, words, unit, form in ROWS:
-        whole, above = (_shown(part, key, unit, form) for part in (found.whole, found.above))
-        if whole or above:
-            lines.append(f"{words:<24}{whole or '-':>26}{above or '-':>26}")
-    rows = f"{'rows':<24}{found.whole.rows:>26}{found.above.rows:>26}"
-    return [*lines, rows]
-
-
-def _shown(figures: Figures, key: str, unit: str, form: str) -> str:
-    value = getattr(figures, key)
-    if value is None:
-        return ""
-    when = getattr(figures, key[: key.rindex("_")] + "_s", None)
-    return f"{value:{form}} {unit}" + ("" if when is None else f" ({span(when)})")
+    return beside("predicted less measured", {"whole record": found.whole, PART: found.above})
 
 
 def _groups(found: Comparison) -> str:
@@ -135,6 +112,7 @@ def content(found: Comparison) -> dict[str, Any]:
         },
         "whole_record": vars(found.whole),
         "above_10_percent": vars(found.above),
+        "fitted_range": range_words.content(found),
         "uncertainty": {
             "voltage_rms_mV": _known(found, "voltage"),
             "temperature_rms_K": _known(found, "temperature"),
