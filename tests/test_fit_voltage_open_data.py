@@ -12,67 +12,34 @@ No judged file is in a fit, and methods, priors and weights are one set of const
 
 from __future__ import annotations
 
-from functools import cache
-from pathlib import Path
-from typing import NamedTuple
+import tomllib
 
 import numpy as np
 import pytest
-from fit_data import log, logs
+from fit_data import log
 from fit_product import marched_V, written
+from fit_shipped import HEAD, SHIPPED, content
+from judged_fits import (
+    CELL_26,
+    DRIVE_ALONE,
+    IRON,
+    P26,
+    PULSES_ALONE,
+    PULSES_AND_1C,
+    VOLTAGE,
+    fitted,
+    rms_mV,
+)
 
 from sim.files.cell_schema import CellProfile
 from sim.files.toml import checked, read_toml
-from sim.fit.electrical import ElectricalFit, fit_electrical, predict
+from sim.fit.electrical import predict
 
 pytestmark = pytest.mark.slow
 
-P29, P26, LFP = "chamber_18650_2p9Ah", "chamber_18650_2p6Ah", "chamber_26650_lfp"
-PROFILES = Path(__file__).resolve().parents[1] / "profiles" / "cells"
-COLD = ("hppc_25C", "hppc_0C", "hppc_m10C")
-
-
-class Basis(NamedTuple):
-    """What a fit is given."""
-
-    data: str
-    fitted: tuple[str, ...]
-    slow: str | None
-
-
-PULSES_AND_1C = Basis(P29, (*COLD, "dis_1C_25C_test1"), "c20_discharge_charge_25C")
-DRIVE_ALONE = Basis(P29, ("drive_HWFET_25C",), "c20_discharge_charge_25C")
-PULSES_ALONE = Basis(P29, COLD, "c20_discharge_charge_25C")
-CELL_26 = Basis(P26, ("R1_pulse_10min_on_20min_rest", "R1_dis_1C"), "R1_ocv_C20")
-IRON = Basis(LFP, ("cell001_hppc_20C", "cell001_dis_1C_20C"), None)
-
-# Basis, judged file, judged above this charge, rms to reach [mV].
-JUDGED = [
-    (PULSES_AND_1C, "drive_US06_25C", 0.10, 18.0),
-    (PULSES_AND_1C, "drive_HWFET_25C", 0.10, 8.0),
-    (DRIVE_ALONE, "drive_US06_25C", 0.10, 16.0),
-    (PULSES_ALONE, "drive_US06_25C", 0.10, 30.0),
-    (CELL_26, "R1_dis_0p5C", 0.20, 5.0),
-    (CELL_26, "R1_dis_2C", 0.20, 16.0),
-    (CELL_26, "R1_random_01", 0.20, 15.0),
-    (CELL_26, "R1_random_11", 0.20, 15.0),
-    (CELL_26, "R1_random_26", 0.20, 15.0),
-    (IRON, "cell001_dis_1C_40C", 0.10, 25.0),
-]
-
-
-@cache
-def fitted(basis: Basis) -> ElectricalFit:
-    slow = None if basis.slow is None else log(basis.data, basis.slow)
-    return fit_electrical(logs(basis.data, *basis.fitted), slow)
-
-
-def rms_mV(off_V) -> float:
-    return float(1e3 * np.sqrt(np.mean(np.square(off_V))))
-
 
 @pytest.mark.parametrize(
-    "basis, judged, above, most_mV", JUDGED, ids=[f"{b.data}-{j}-{m:g}" for b, j, _, m in JUDGED]
+    "basis, judged, above, most_mV", VOLTAGE, ids=[f"{b.data}-{j}-{m:g}" for b, j, _, m in VOLTAGE]
 )
 def test_a_log_that_was_not_fitted_is_predicted_by_fit_and_by_product(
     basis, judged, above, most_mV, tmp_path
@@ -120,9 +87,8 @@ def test_starts_that_fit_as_well_predict_alike(basis):
 
 @pytest.mark.parametrize("judged", ["R1_random_01", "R1_random_11", "R1_random_26"])
 def test_the_shipped_profile_predicts_runs_it_was_not_fitted_to(judged):
-    path = PROFILES / "nmc-18650-2600-fitted.toml"
-    assert judged not in path.read_text("utf-8")
-    profile = checked(CellProfile, read_toml(path), str(path))
+    assert judged not in SHIPPED.read_text("utf-8")
+    profile = checked(CellProfile, read_toml(SHIPPED), str(SHIPPED))
     measured = log(P26, judged)
 
     marched = marched_V(profile, measured)
@@ -133,18 +99,26 @@ def test_the_shipped_profile_predicts_runs_it_was_not_fitted_to(judged):
     assert 7.0 < rms_mV(marched[seen] - measured.voltage_V[seen]) < 11.0
 
 
-def main() -> None:
-    """Print the table of asked and reached figures, and what the notes of a README need."""
-    print(f"{'fitted on':<52} {'judged on':<20} {'above':>5} {'asked':>6} {'reached':>8}  mV rms")
-    for basis, judged, above, most_mV in JUDGED:
-        measured, fit = log(basis.data, judged), fitted(basis)
-        soc, volt = predict(fit, measured, 1.0)
-        seen = (soc > above) & np.isfinite(measured.voltage_V)
-        names = ", ".join(name for name in (basis.slow, *basis.fitted) if name)
-        off_mV = rms_mV(volt[seen] - measured.voltage_V[seen])
-        shown = names if len(names) <= 52 else f"{names[:49]}..."
-        print(f"{shown:<52} {judged:<20} {100 * above:>4.0f}% {most_mV:>6.0f} {off_mV:>8.1f}")
+def test_the_shipped_profile_is_what_its_command_makes_of_the_data():
+    shipped, made = tomllib.loads(SHIPPED.read_text("utf-8")), content()
 
-
-if __name__ == "__main__":
-    main()
+    assert tuple(SHIPPED.read_text("utf-8").split("\n\n")[0].splitlines()) == tuple(
+        HEAD.splitlines()
+    )
+    assert shipped.keys() == made.keys()
+    for key in ("name", "chemistry", "size", "limits"):
+        assert shipped[key] == made[key]
+    assert shipped["sources"].keys() == made["sources"].keys()
+    # 1 %: another machine's searches end elsewhere in a flat valley, of which ten times as much
+    # is stated as uncertainty.
+    assert shipped["capacity_Ah"] == pytest.approx(made["capacity_Ah"], rel=1e-3)
+    volts = [each["open_circuit"]["voltage_V"] for each in (shipped, made)]
+    assert volts[0] == pytest.approx(volts[1], abs=2e-3)
+    sums = [
+        np.array(each["resistance"]["discharge_mohm"])
+        + sum(np.array(pair["resistance_mohm"]) for pair in each["polarisation"])
+        for each in (shipped, made)
+    ]
+    assert sums[0] == pytest.approx(sums[1], rel=0.01)
+    for name, value in made["heat"].items():
+        assert shipped["heat"][name] == (value if name == "core_is" else pytest.approx(value, 0.01))

@@ -1,4 +1,4 @@
-"""How a raw log is to be read: the options that `check` and `compare` share."""
+"""How a raw log is to be read: the options that `check`, `compare` and `fit` share."""
 
 from __future__ import annotations
 

@@ -13,6 +13,23 @@ import numpy as np
 from sim.errors import InputError, place
 from sim.files.headers import BASE_UNIT, Findings, Meaning
 
+PACKED = {
+    b"\x1f\x8b": "a gzip file",
+    b"PK\x03\x04": "a zip file or a spreadsheet",
+    b"\xd0\xcf\x11\xe0": "an old spreadsheet",
+    b"%PDF-": "a PDF file",
+    b"MATLAB 5.0": "a MATLAB file",
+    b"\x89HDF": "an HDF5 or MATLAB file",
+}
+
+
+def refuse_packed(raw: bytes, path: Path) -> None:
+    """Raise InputError for bytes that begin as a file of another kind than text."""
+    for begins, kind in PACKED.items():
+        if raw.startswith(begins):
+            what = f"begins as {kind}; accepted: text; unpack it, or export it as CSV"
+            raise InputError(f"{place(path, line=1)}: {what}")
+
 
 def decoded(raw: bytes, encoding: str, path: Path, option: str) -> str:
     """Return the text of a file in an encoding that the user named, \\n for every line end."""

@@ -17,18 +17,10 @@ import numpy as np
 
 from sim.errors import InputError, place
 from sim.files.headers import BASE_UNIT, Findings, Meaning, TableOptions, find_unit, understand
-from sim.files.log_habits import decoded, one_record
+from sim.files.log_habits import decoded, one_record, refuse_packed
 
 DELIMITERS = {"\t": "tabs", ";": "semicolons", ",": "commas"}
 HEADER_WITHIN = 40  # filled lines; a longer preamble is no preamble
-PACKED = {
-    b"\x1f\x8b": "a gzip file",
-    b"PK\x03\x04": "a zip file or a spreadsheet",
-    b"\xd0\xcf\x11\xe0": "an old spreadsheet",
-    b"%PDF-": "a PDF file",
-    b"MATLAB 5.0": "a MATLAB file",
-    b"\x89HDF": "an HDF5 or MATLAB file",
-}
 LARGEST = 1e18  # a number beyond it is damage; keeps every later product finite
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}(?:[.,]\d{3})+", re.ASCII)
@@ -101,10 +93,7 @@ def _text(path: Path, findings: Findings) -> str:
     except (OSError, ValueError) as problem:
         reason = getattr(problem, "strerror", None) or problem
         raise InputError(f"{path}: can't be read: {reason}") from None
-    for begins, kind in PACKED.items():
-        if raw.startswith(begins):
-            what = f"begins as {kind}; accepted: text; unpack it, or export it as CSV"
-            raise InputError(f"{place(path, line=1)}: {what}")
+    refuse_packed(raw, path)
     if encoding := findings.options.encoding:
         return decoded(raw, encoding, path, findings.options.option("encoding"))
     if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
