@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from sim.ask.bad_end import hotter_and_emptier, shares
 from sim.ask.built_audit import Audit, audited
 from sim.ask.built_boards import BoardAnswer, Switching, boards, switchings
+from sim.ask.built_places import Bracket, bracket
 from sim.ask.built_run import settings_of, through
 from sim.ask.one_out import OneOut, one_out_built
 from sim.files.built_case import BuiltCase
@@ -62,6 +63,7 @@ class BuiltResult:
     days: tuple[DayPeak, ...]
     repeats_from: int | None  # day from 1 that all later ones are like
     one_out: OneOut | None
+    bracket: Bracket | None  # three places beside every cell
     bad_end: Verdict
     moved: dict[str, float]
     undelivered: float  # share of the energy asked
@@ -127,6 +129,7 @@ def simulate_built(case: BuiltCase) -> BuiltResult:
         days=days,
         repeats_from=_repeats_from(days),
         one_out=one_out_built(case, hours),
+        bracket=bracket(case, run),
         bad_end=judged(case.case.limits, bad)[0].verdict,
         moved=moved,
         undelivered=short_J / asked_J if asked_J > 0.0 else 0.0,

@@ -99,16 +99,18 @@ def taken_up(
 
 def part(
     case: BuiltCase, hour: Hour, state: State, bench: Bench, settings: Settings,
-    first: int, last: int | None,
+    first: int, last: int | None, side: str = "stated",
 ) -> Run:  # fmt: skip
     """March the legs `first` to `last` - 1 of what was taken up at `hour`."""
     return march.go_on(
-        case.built, case.thresholds["stated"], case.case.limits, case.legs, case.day, hour.state,
+        case.built, case.thresholds[side], case.case.limits, case.legs, case.day, hour.state,
         state, bench, settings, first, last,
     )  # fmt: skip
 
 
-def onward(case: BuiltCase, hour: Hour, settings: Settings, last: int | None = None) -> Run:
+def onward(
+    case: BuiltCase, hour: Hour, settings: Settings, last: int | None = None, side: str = "stated"
+) -> Run:
     """March on from an hour, up to leg `last`, with a book of its own."""
-    state, bench = taken_up(case, hour, settings)
-    return part(case, hour, state, bench, settings, hour.leg, last)
+    state, bench = taken_up(case, hour, settings, side)
+    return part(case, hour, state, bench, settings, hour.leg, last, side)

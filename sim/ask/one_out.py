@@ -6,26 +6,42 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sim.ask.built_run import Hour, onward, settings_of
+from sim.ask.built_places import fewer_cells
+from sim.ask.built_run import Hour, onward, settings_of, through
 from sim.drive.legs import Legs
 from sim.files.built_case import BuiltCase
 from sim.files.case import Case
 from sim.integrate import march
+from sim.integrate.built_records import Run
 from sim.integrate.trace import Trace
 from sim.judge.built import judged
 from sim.judge.verdict import judge
-from sim.physics.built import PACK_COUNT, copied
+from sim.physics.board import (
+    CHARGE_PATH,
+    CHARGER,
+    CLOSED,
+    COLDEST_K,
+    DISCHARGE_A,
+    HOTTEST_K,
+    IN_USE,
+    LOWEST_GROUP_V,
+    WHEN,
+    WHICH,
+)
+from sim.physics.built import PACK_COUNT
+from sim.physics.bus import CHARGE
 from sim.physics.limits import (
     BEYOND_REACH,
     CELL_CHARGE,
     CELL_DISCHARGE,
     CHARGE_HOT,
+    COLD,
     CUTOFF,
     EMPTY,
     HOT,
     PACK_CURRENT,
 )
-from sim.units import SECONDS_PER_HOUR
+from sim.units import SECONDS_PER_DAY, SECONDS_PER_HOUR
 
 # Which limits each of the three questions is about. The reserve is for such a day: using it up is
 # no failure, so charge is judged to empty.
@@ -33,7 +49,15 @@ BY_ENERGY = (CUTOFF, EMPTY, BEYOND_REACH)
 BY_CURRENT = (CELL_DISCHARGE, CELL_CHARGE, PACK_CURRENT)
 BY_HEAT = (HOT, CHARGE_HOT)
 SCALES = {CUTOFF: 0.1, EMPTY: 1.0, CELL_DISCHARGE: 1.0, CELL_CHARGE: 1.0, PACK_CURRENT: 1.0}
-MOST_CELL_HOURS = 400  # beyond it only the likely worst hours are run with every cell
+# A board that opens on the way: which question its trip answers with no, and under which limit.
+BY_TRIP = {
+    LOWEST_GROUP_V: (BY_ENERGY, CUTOFF),
+    COLDEST_K: (BY_ENERGY, COLD),
+    DISCHARGE_A: (BY_CURRENT, PACK_CURRENT),
+    HOTTEST_K: (BY_HEAT, HOT),
+}
+MOST_CELL_HOURS = 400  # beyond it hours are searched with few cells, and the worst run with all
+SEARCH_STEP_S = 5.0
 
 
 @dataclass(frozen=True)
@@ -74,6 +98,7 @@ class _Found:
     stops_s: float | None  # None where it came home
     stopped_by: int | None
     day_end_s: float
+    trips: tuple[tuple[int, float], ...] = ()  # what a board looked at as it opened, and when
 
 
 def _aspect(found: list[_Found], limits: tuple[int, ...]) -> Aspect:
@@ -89,6 +114,13 @@ def _aspect(found: list[_Found], limits: tuple[int, ...]) -> Aspect:
             ranked = -1e6 * (1.0 + undone)
             aspect = Aspect(False, one.hour_s, one.pack, one.stopped_by, None, one.stops_s)
             best = min(best or (ranked, aspect), (ranked, aspect), key=lambda pair: pair[0])
+        for quantity, time_s in one.trips:
+            asked, limit = BY_TRIP[quantity]
+            if asked is limits:
+                undone = (one.day_end_s - time_s) / (one.day_end_s - one.hour_s)
+                ranked = -1e6 * (1.0 + undone)
+                aspect = Aspect(False, one.hour_s, one.pack, limit, None, time_s)
+                best = min(best or (ranked, aspect), (ranked, aspect), key=lambda pair: pair[0])
         for limit in limits:
             margin = float(one.worst[limit])
             if np.isfinite(margin):
@@ -139,37 +171,87 @@ def one_out_alike(case: Case, trace: Trace) -> OneOut | None:
     return _answers(found, "one pack of like ones out, from every full hour on")
 
 
-def one_out_built(case: BuiltCase, hours: list[Hour]) -> OneOut | None:
-    """Return the answers for packs as built, each of them out in turn; None for one pack."""
-    in_use = np.flatnonzero(case.built.pack[PACK_COUNT] > 0.0)
-    if len(in_use) < 2:
+def _home(case: BuiltCase, hour: Hour) -> int | None:
+    """Return up to which leg the vehicle is on its way from an hour on; None if it drives no more.
+
+    It is home when it is charged after the last drive of that day, or else when the run ends.
+    """
+    legs, mode = case.legs, case.day.mode
+    day_end_s = SECONDS_PER_DAY * (hour.time_s // SECONDS_PER_DAY + 1.0)
+    end = len(legs.start_s)
+    if np.any(mode == CHARGE):
+        end = int(np.searchsorted(legs.start_s, day_end_s - 1e-6))
+    drives = hour.leg + np.flatnonzero(legs.value[hour.leg : end])
+    if not len(drives):
         return None
-    cells = case.built.fixed.shape[1]
-    chosen = hours
-    tried = "each pack out in turn, from every full hour on"
-    if cells * len(hours) * len(in_use) > MOST_CELL_HOURS:
-        # From the start the most is still to be done; when cells are hottest, the least is left.
-        hottest = max(hours, key=lambda hour: float(hour.state.cells[1].max()))
-        middle = hours[len(hours) // 2]
-        chosen = sorted({id(h): h for h in (hours[0], middle, hottest)}.values(),
-                        key=lambda hour: hour.time_s)  # fmt: skip
-        tried = (
-            "each pack out in turn, from the start, from halfway and from the hour of the hottest "
-            "cell on (other hours are not run one by one with so many cells)"
-        )
-    settings = settings_of(case, keep=False)
+    home = int(drives[-1]) + 1
+    while home < end and mode[home] != CHARGE:
+        home += 1
+    return home
+
+
+def _trips(run: Run) -> tuple[tuple[int, float], ...]:
+    """Return each trip that broke a drive, by what the board looked at."""
+    rows = run.switches.log[: min(int(run.switches.logged[0]), len(run.switches.log))]
+    of = run.thresholds
+    return tuple(
+        (int(of.quantity[int(row[WHICH])]), float(row[WHEN]))
+        for row in rows.tolist()
+        if row[IN_USE]
+        and not row[CLOSED]
+        and not of.opens[int(row[WHICH])] & (CHARGE_PATH | CHARGER)
+    )
+
+
+def _without(case: BuiltCase, hours: list[Hour], jobs: set[tuple[int, float]], step_s: float,
+             ) -> list[_Found]:  # fmt: skip
+    """Return what becomes of each (pack, hour) of `jobs`; boards at the early end of their band."""
+    settings = settings_of(case, keep=False, longest_step_s=step_s)
     found: list[_Found] = []
-    day_end_s = float(case.legs.end_s[-1])
-    for pack in in_use.tolist():
+    for pack, hour_s in sorted(jobs):
+        hour = next(h for h in hours if h.time_s == hour_s)
+        home = _home(case, hour)
         left = case.built.pack.copy()
         left[PACK_COUNT, pack] = 0.0
         without = replace(case, built=case.built._replace(pack=left))
-        for hour in chosen:
-            fresh = replace(hour, state=copied(hour.state))
-            run = onward(without, fresh, settings)
-            judged(case.case.limits, run)  # raises where the run left the numbers
-            stops_s = None if run.stopped_by is None else run.end_s
-            found.append(
-                _Found(hour.time_s, pack, run.book.worst, stops_s, run.stopped_by, day_end_s)
-            )
-    return _answers(found, tried)
+        run = onward(without, hour, settings, home, "early")
+        judged(case.case.limits, run)  # raises where the run left the numbers
+        stops_s = None if run.stopped_by is None else run.end_s
+        home_s = float(case.legs.end_s[(home or len(case.legs.end_s)) - 1])
+        found.append(
+            _Found(hour_s, pack, run.book.worst, stops_s, run.stopped_by, home_s, _trips(run))
+        )
+    return found
+
+
+def one_out_built(case: BuiltCase, hours: list[Hour]) -> OneOut | None:
+    """Return the answers for packs as built, each of them out in turn; None for one pack.
+
+    With many cells the hours are searched with few that stand for them, and the worst hour of
+    each question is run once more with every cell: that run answers.
+    """
+    in_use = np.flatnonzero(case.built.pack[PACK_COUNT] > 0.0).tolist()
+    if len(in_use) < 2:
+        return None
+    on_the_way = [hour.time_s for hour in hours if _home(case, hour) is not None]
+    jobs = {(pack, hour_s) for pack in in_use for hour_s in on_the_way}
+    tried = f"each pack out in turn, from each of {len(on_the_way)} full hours on until it is home"
+    few = fewer_cells(case)
+    cells = case.built.fixed.shape[1]
+    if cells * len(jobs) <= MOST_CELL_HOURS or few.built.fixed.shape[1] == cells:
+        return _answers(_without(case, hours, jobs, settings_of(case).longest_step_s), tried)
+    search = settings_of(few, keep=False, longest_step_s=SEARCH_STEP_S)
+    _, few_hours = through(few, search, hourly=True)
+    there = {hour.time_s for hour in few_hours}
+    rough = _without(few, few_hours, {job for job in jobs if job[1] in there}, SEARCH_STEP_S)
+    worst = {(pack, on_the_way[0]) for pack in in_use} if on_the_way else set()
+    for kind in (BY_ENERGY, BY_CURRENT, BY_HEAT):
+        one = _aspect(rough, kind)
+        if one.hour_s is not None and one.pack is not None:
+            worst.add((one.pack, one.hour_s))
+    found = _without(case, hours, worst, settings_of(case).longest_step_s)
+    said = (
+        f"{tried}, searched with {few.built.fixed.shape[1]} cells that stand for all {cells}; the "
+        "worst hours and the start run again with every cell"
+    )
+    return replace(_answers(found, said), hours=len(on_the_way))

@@ -43,8 +43,12 @@ from sim.physics.built import (
     SURFACE,
     TO_AIR,
     TO_OUTSIDE,
+    Built,
+    State,
 )
 from sim.physics.limits import Limits
+
+ALIKE = 1e-6  # of what a group holds, up to which groups are alike
 
 
 @dataclass(frozen=True)
@@ -98,15 +102,61 @@ def judged(limits: Limits, run: Run) -> tuple[Placed, list[int]]:
     return Placed(verdict, tuple(run.book.worst_at.tolist())), where
 
 
-def group_charge(run: Run) -> np.ndarray:
-    """Return the state of charge of every group at the end, by capacity, (G,)."""
-    built = run.built
-    starts, capacity_As = built.group_at[FIRST_CELL, :-1], built.fixed[CAPACITY_AS]
+@dataclass(frozen=True)
+class Groups:
+    """The charge of every group at one state, (G,); cells that hang on nothing are left out."""
+
+    held_As: np.ndarray
+    whole_As: np.ndarray
+
+    @property
+    def soc(self) -> np.ndarray:
+        """State of charge by capacity."""
+        return self.held_As / self.whole_As
+
+
+def groups_of(built: Built, state: State) -> Groups:
+    """Return the charge of every group in `state`; of a group with no cell left, of all its."""
+    starts = built.group_at[FIRST_CELL, :-1]
     linked = np.add.reduceat(built.fixed[LINKED], starts) > 0.0
     on = np.where(np.repeat(linked, np.diff(built.group_at[FIRST_CELL])), built.fixed[LINKED], 1.0)
-    capacity_As = capacity_As * built.fixed[COUNT] * on  # what hangs on nothing is no charge
-    held_As = np.add.reduceat(capacity_As * run.state.cells[SOC], starts)
-    return held_As / np.add.reduceat(capacity_As, starts)
+    capacity_As = built.fixed[CAPACITY_AS] * built.fixed[COUNT] * on
+    held_As = np.add.reduceat(capacity_As * state.cells[SOC], starts)
+    return Groups(held_As, np.add.reduceat(capacity_As, starts))
+
+
+def group_charge(run: Run) -> np.ndarray:
+    """Return the state of charge of every group at the end, by capacity, (G,)."""
+    return groups_of(run.built, run.state).soc
+
+
+@dataclass(frozen=True)
+class Stranded:
+    """What a pack's groups differ by: which empties first, and what the others hold then."""
+
+    pack: int
+    group: int  # of the record, over all packs
+    most_As: float  # that any other group still holds as this one is empty
+    mean_As: float  # over all groups of the pack
+
+
+def stranded(run: Run) -> tuple[Stranded, ...]:
+    """Return of each pack in use the group that empties first; none where its groups are alike.
+
+    All groups of a pack carry the same current, so what one holds more than another it holds
+    more all day: the first to empty is the one that holds the least.
+    """
+    built, found = run.built, []
+    held_As = groups_of(built, run.state).held_As
+    for p in np.flatnonzero(built.pack[PACK_COUNT] > 0.0).tolist():
+        mine = slice(int(built.pack_at[p]), int(built.pack_at[p + 1]))
+        over_As = held_As[mine] - held_As[mine].min()
+        if over_As.max() > ALIKE * held_As[mine].max():
+            count = built.group[GROUP_COUNT, mine]
+            mean_As = float(over_As @ count / count.sum())
+            first = mine.start + int(over_As.argmin())
+            found.append(Stranded(p, first, float(over_As.max()), mean_As))
+    return tuple(found)
 
 
 def _share(residual: float, *flows: float) -> float:
