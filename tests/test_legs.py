@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,7 @@ from sim.errors import InputError
 from sim.files.case import Case, read_case
 from sim.files.leg_load import leg_load
 from sim.files.leg_schema import LegTable
+from sim.physics.pack import CURRENT
 from sim.physics.road import Vehicle
 
 G_M_S2 = 9.80665  # CGPM 1901
@@ -133,6 +135,34 @@ def test_power_and_pause_without_a_vehicle_are_held_as_they_stand(tmp_path):
     assert (case.load_file.quantity, case.load_file.road) == ("power", None)
 
 
+def test_currents_are_held_as_they_stand_and_count_by_the_hour(tmp_path):
+    legs = (
+        {"current_A": 20, "duration_h": 0.5, "pause_min": 30},
+        {"current_A": -4, "duration_min": 15, "repeat": 2},
+    )
+    path = write_day(tmp_path, {"load": {"start": "07:00"}, "leg": list(legs)})
+    case = read_case(path)
+
+    assert case.load.kind == CURRENT
+    assert case.load.edge_s.tolist() == [0, 1800, 3600, 4500, 5400]
+    assert case.load.value.tolist() == [20, 0, -4, -4]
+    assert (case.load_file.quantity, case.load_file.road) == ("current", None)
+    code, out, _ = answer("simulate", path, "--json", "--no-plots", "--out", tmp_path / "o")
+    assert code == 0
+    # 20 A for half an hour less 4 A for half an hour, of all packs.
+    assert json.loads(out)["energy"]["charge_Ah"] == pytest.approx(8.0)
+
+
+@pytest.mark.parametrize(
+    "other", [{"power_W": 50, "duration_s": 9}, {"speed_km_h": 9, "distance_m": 99}]
+)
+def test_currents_do_not_mix_with_powers_and_speeds(tmp_path, other):
+    path = leg_day(tmp_path, other, {"current_A": 20, "duration_h": 0.5})
+
+    (said,) = complaints(path)
+    assert "[[leg]] 2 gives current_A and [[leg]] 1 does not; accepted: a day of currents" in said
+
+
 def test_speeds_and_powers_mix_in_one_day(tmp_path):
     way = {"distance_km": 1, "speed_km_h": 18}
     case = case_of(tmp_path, way, {"power_W": 300, "duration_min": 10}, way, {"pause_min": 5})
@@ -231,7 +261,7 @@ def test_the_command_runs_a_day_of_legs_with_a_row_a_leg(tmp_path):
 
 
 BAD_LEGS = [
-    ({}, "[[leg]] 1: give speed_km_h, power_W, or a pause alone, such as pause_min"),
+    ({}, "[[leg]] 1: give speed_km_h, power_W, current_A, or a pause alone, such as pause_min"),
     (
         {"distance_m": 5, "distance_km": 1, "speed_km_h": 5},
         "[[leg]] 1: distance_m and distance_km say the same; give one of them",

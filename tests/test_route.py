@@ -472,7 +472,7 @@ def test_without_the_package_one_sentence_says_what_to_install(tmp_path, monkeyp
 
     assert complaints(path) == [
         f"{tmp_path / 'ride.gpx'}: [load] route needs the package 'gpxpy'; install it by: "
-        "pip install 'stillair[route]'"
+        "pip install gpxpy"
     ]
 
 

@@ -182,6 +182,27 @@ def test_c09_cells_for_a_controller_and_the_lowest_of_cells_and_board():
     assert doubts(implied(46.8, 17.25, 5, distance_km=807.3 / per_km[0])) == []
 
 
+def test_c09_a_controllers_current_is_asked_as_it_is_and_the_board_may_be_just_as_much(tmp_path):
+    # 15 A for an hour and 30 A at the peak; 8 A cells of 3 Ah; a third on top; a board of 30 A.
+    over = {
+        "need": {"hours": 1.0, "current_A": 15.0, "peak_A": 30.0, "current_headroom": 4 / 3},
+        "window": {},
+        "pack": {"series": 13, "board_max_A": 30.0},
+    }
+    cell = {"limits": {**CELL["limits"], "discharge_A": 8.0}}
+    found = sized(tmp_path, over, cell)
+    asked = {one.name: one for one in found.choice.asked}
+
+    assert asked["continuous current"].parallel == 3  # 15 x 4/3 / 8, of the case
+    # 15 Ah and 15 % left, of 3 Ah cells; no voltage comes into it.
+    assert asked["energy"].parallel == math.ceil(15.0 / 0.85 / 3.0) == 6
+    assert asked["peak"].parallel == 4  # 30 A / 8 A
+    assert found.choice.problems == ()
+    assert found.passed
+    out = " ".join(answer("size", requirements(tmp_path, over, cell))[1].split())
+    assert "702 Wh at 46.8 V in 60 min; 15 A held for ten minutes, 30 A at the peak" in out
+
+
 @pytest.mark.parametrize("amperes, count", [(20.0, 3), (24.0, 3), (24.1, 4), (8.0, 1)])
 def test_c09_a_count_is_rounded_up_and_a_whole_one_stays(amperes, count):
     assert at_least(amperes / 8.0) == count
@@ -739,14 +760,17 @@ REFUSED = [
         {"need": {"hours": 1.0, "distance_km": 1.0, "speed_km_h": 1.0, "power_W": 5.0}},
         "[need] distance_km, speed_km_h and hours: give two of the three",
     ),
-    ({"need": {"hours": 1.0}}, "give [need] power_W, or [vehicle] with a surface, or [curve]; one"),
+    (
+        {"need": {"hours": 1.0}},
+        "give [need] power_W or current_A, or [vehicle] with a surface, or [curve]; one",
+    ),
     (
         {"need": {"hours": 1.0}, "vehicle": {"mass_kg": 5.0, "surface": "soil"}},
         "[need] speed_km_h is missing: [vehicle] and [curve] go by it",
     ),
     (
         {"vehicle": {"mass_kg": 5.0, "surface": "soil"}},
-        "give [need] power_W, or [vehicle] with a surface, or [curve]; one",
+        "give [need] power_W or current_A, or [vehicle] with a surface, or [curve]; one",
     ),
     (
         {"need": {"hours": 1.0, "speed_km_h": 5.0}, "vehicle": {"mass_kg": 5.0}},
@@ -766,6 +790,18 @@ REFUSED = [
             "vehicle": {"mass_kg": 300.0, "surface": "gravel"},
         },
         "[need] climb_m 200 at grade_percent 5 is 4 km up and as much down; accepted: less than",
+    ),
+    (
+        {"need": {"hours": 1.0, "current_A": 10.0, "peak_W": 900.0}},
+        "[need]: peak_W belongs to power_W; beside current_A give peak_A",
+    ),
+    (
+        {"need": {"hours": 1.0, "power_W": 10.0, "peak_A": 900.0}},
+        "[need]: peak_A belongs to current_A; beside power_W give peak_W",
+    ),
+    (
+        {"need": {"hours": 1.0, "current_A": 10.0, "peak_A": 9.0}},
+        "[need]: peak_A 9 lies below current_A 10, the mean; are they the wrong way round?",
     ),
     ({"window": {}}, "[window] is missing; give controller_min_V and controller_max_V, charger_V"),
     (

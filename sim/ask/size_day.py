@@ -32,6 +32,14 @@ class Day:
     continuous_W: float  # the greatest mean over ten minutes
     peak_W: float
     distance_km: float | None
+    current_at_V: float | None = None  # nominal volts behind the powers of a load in ampere
+
+    def amperes(self, watt: float, lowest_V: float) -> float:
+        """Return the current of all packs that a power is at the lowest voltage.
+
+        A load in ampere draws the same at any voltage.
+        """
+        return watt / (lowest_V if self.current_at_V is None else self.current_at_V)
 
     @property
     def mean_W(self) -> float:
@@ -107,12 +115,12 @@ def _day(table: SizeTable, path: Path) -> dict[str, Any]:
     if table.vehicle is not None:
         found["leg"] = _driven(table, path)
         return found
-    power_W = table.need.power_W
-    if power_W is None:
-        assert table.curve is not None  # the schema asks for one of the three
+    key, mean, peak = table.need.held
+    if mean is None:
+        assert table.curve is not None  # the schema asks for one of the four
         assert table.speed_km_h is not None
-        power_W = power_at(table.curve, table.speed_km_h, path)
-    found["leg"], repeat = _powers(table, power_W, path)
+        mean = power_at(table.curve, table.speed_km_h, path)
+    found["leg"], repeat = _held(table, key, mean, peak, path)
     if repeat > 1:
         found["load"]["repeat"] = repeat
     return found
@@ -124,31 +132,33 @@ def _vehicle(table: SizeTable) -> dict[str, Any]:
     return {"mass_kg": said.pop("mass_kg"), "rolling_coefficient": table.vehicle.rolling, **said}
 
 
-def _powers(table: SizeTable, power_W: float, path: Path) -> tuple[list[dict[str, Any]], int]:
-    """Return legs of power with the peak at the end of each block, and how many blocks.
+def _held(
+    table: SizeTable, key: str, mean: float, peak: float | None, path: Path
+) -> tuple[list[dict[str, Any]], int]:
+    """Return legs of power or current with the peak at the end of each block, and how many blocks.
 
-    The mean stays `power_W`, and the last peak meets the emptiest cells.
+    The mean stays what it is, and the last peak meets the emptiest cells.
     """
-    need, hours = table.need, table.hours
+    need, hours, unit = table.need, table.hours, key[-1]
     assert hours is not None
     whole_s = hours * SECONDS_PER_HOUR
-    if need.peak_W is None:
-        return [{"power_W": power_W, "duration_s": whole_s}], 1
+    if peak is None:
+        return [{key: mean, "duration_s": whole_s}], 1
     blocks = max(1, round(hours * need.peaks_per_hour))
     if blocks > MOST_PEAKS:
         raise InputError(
             f"{path}: [need] peaks_per_hour makes {blocks} peaks; accepted: up to {MOST_PEAKS}"
         )
     block_s = whole_s / blocks
-    base_W = (power_W * block_s - need.peak_W * need.peak_s) / (block_s - need.peak_s)
-    if block_s <= need.peak_s or base_W < 0.0:
+    base = (mean * block_s - peak * need.peak_s) / (block_s - need.peak_s)
+    if block_s <= need.peak_s or base < 0.0:
         raise InputError(
-            f"{path}: [need] {blocks} peaks of {need.peak_W:g} W for {need.peak_s:g} s take more "
-            f"than power_W {power_W:g} gives on the mean; accepted: fewer, shorter or smaller ones"
+            f"{path}: [need] {blocks} peaks of {peak:g} {unit} for {need.peak_s:g} s take more "
+            f"than {key} {mean:g} gives on the mean; accepted: fewer, shorter or smaller ones"
         )
     legs: list[dict[str, Any]] = [
-        {"power_W": base_W, "duration_s": block_s - need.peak_s},
-        {"name": "peak", "power_W": need.peak_W, "duration_s": need.peak_s},
+        {key: base, "duration_s": block_s - need.peak_s},
+        {"name": "peak", key: peak, "duration_s": need.peak_s},
     ]
     return legs, blocks
 
@@ -228,6 +238,7 @@ def day_of(case: Case, table: SizeTable, nominal_V: float) -> Day:
         continuous_W=_sustained_W(load, value_W),
         peak_W=peak_W,
         distance_km=km,
+        current_at_V=None if load.kind == POWER else nominal_V,
     )
 
 

@@ -13,6 +13,7 @@ from sim.ask.candidates import Base, Row, run_one
 from sim.ask.size_day import Day, day_of, in_frost, scenario_of
 from sim.ask.size_home import ON_THE_WAY_HOME, home_margins
 from sim.ask.size_rules import (
+    SLACK,
     Fit,
     Home,
     Nominal,
@@ -135,9 +136,15 @@ def _by_hand(table: SizeTable, case: Case, day: Day, fit: Fit, cell_V: float) ->
     reserve, cell_Wh = need.reserve_percent / 100.0, case.profile.capacity_Ah * cell_V
     cell_A, lowest_V = case.limits.cell_discharge_A, n * fit.cutoff_V
     source_V, cell_ohm = _emptiest(case, reserve)
-    continuous_A, peak_A = (watt / lowest_V / packs for watt in (day.continuous_W, day.peak_W))
-    by_current = parallel_for_power(day.peak_W, 1.0, n, packs, fit.cutoff_V, cell_A)
-    by_sag = parallel_for_sag(day.peak_W, n, packs, source_V, cell_ohm, fit.cutoff_V)
+    continuous_A = day.amperes(day.continuous_W, lowest_V) / packs
+    peak_A = day.amperes(day.peak_W, lowest_V) / packs
+    continuous_W, peak_W = (ampere * packs * lowest_V for ampere in (continuous_A, peak_A))
+    by_current = parallel_for_power(peak_W, 1.0, n, packs, fit.cutoff_V, cell_A)
+    by_sag = parallel_for_sag(peak_W, n, packs, source_V, cell_ohm, fit.cutoff_V)
+    # What is held as a current is told as one; a power, as what it is when the volts are lowest.
+    held = [f"{day.continuous_W:.0f} W is ", f"{day.peak_W:.0f} W is "]
+    held = held if day.current_at_V is None else ["", ""]
+    volts = "" if day.current_at_V is not None else f" at {lowest_V:.1f} V"
     found = [
         Asked(
             "energy",
@@ -148,15 +155,13 @@ def _by_hand(table: SizeTable, case: Case, day: Day, fit: Fit, cell_V: float) ->
         Asked(
             "peak",
             None if by_sag is None else max(by_current, by_sag),
-            f"{day.peak_W:.0f} W is {peak_A:.1f} A a pack at {lowest_V:.1f} V",
+            f"{held[1]}{peak_A:.1f} A a pack{volts}",
         ),
         Asked(
             CONTINUOUS,
-            parallel_for_power(
-                day.continuous_W, need.current_headroom, n, packs, fit.cutoff_V, cell_A
-            ),
-            f"{day.continuous_W:.0f} W is {continuous_A:.1f} A a pack at {lowest_V:.1f} V, times "
-            f"{need.current_headroom:g}, over {cell_A:g} A a cell",
+            parallel_for_power(continuous_W, need.current_headroom, n, packs, fit.cutoff_V, cell_A),
+            f"{held[0]}{continuous_A:.1f} A a pack{volts}, times {need.current_headroom:g}, over "
+            f"{cell_A:g} A a cell",
         ),
     ]
     if packs > 1:
@@ -169,7 +174,7 @@ def _by_hand(table: SizeTable, case: Case, day: Day, fit: Fit, cell_V: float) ->
             ),
             Asked(
                 "one pack out, current",
-                parallel_for_power(day.continuous_W, 1.0, n, left, fit.cutoff_V, cell_A),
+                parallel_for_power(continuous_W, 1.0, n, left, fit.cutoff_V, cell_A),
                 f"{continuous_A * packs / left:.1f} A for each that is left",
             ),
         ]
@@ -324,7 +329,7 @@ def _home(
         soc=1.0 - (1.0 - need.home_share) * day.energy_Wh / what.energy_Wh,
         reserve=need.reserve_percent / 100.0,
         home_Wh=need.home_share * day.energy_Wh,
-        current_A=day.continuous_W / (fit.series * fit.cutoff_V),
+        current_A=day.amperes(day.continuous_W, fit.series * fit.cutoff_V),
         limits=together,
     )
     percent = min((margins[name] for name in CHARGE if name in margins), default=None)
@@ -348,14 +353,15 @@ def _problems(
         found.append(f"{what.cells} cells where {stock.cells} are at hand")
     if stock.mass_max_kg is not None and mass_kg > stock.mass_max_kg:
         found.append(f"{mass_kg:.1f} kg of cells where {stock.mass_max_kg:g} kg are allowed")
-    peak_A = day.peak_W / (fit.series * fit.cutoff_V) / packs
+    peak_A = day.amperes(day.peak_W, fit.series * fit.cutoff_V) / packs
     named = {name: value for name, value in _elements(table).items() if value is not None}
     if named:
         element = weakest(named)
-        if element.current_A < peak_A:
+        if element.current_A < peak_A * (1.0 - SLACK):
+            at_V = f" at {fit.series * fit.cutoff_V:.1f} V" if day.current_at_V is None else ""
             found.append(
                 f"{element.element} of {element.current_A:g} A, but the peak is {peak_A:.1f} A a "
-                f"pack at {fit.series * fit.cutoff_V:.1f} V"
+                f"pack{at_V}"
             )
     if home is not None and not home.current_ok:
         found.append(

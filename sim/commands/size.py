@@ -23,6 +23,8 @@ KEYS = {
     "hours": "need.hours",
     "power": "need.power_W",
     "peak": "need.peak_W",
+    "current": "need.current_A",
+    "peak_current": "need.peak_A",
     "climb": "need.climb_m",
     "stops": "need.stops",
     "reserve": "need.reserve_percent",
@@ -48,7 +50,9 @@ ASKED: tuple[tuple[str, str], ...] = (
     ("speed", "How fast, in km/h"),
     ("hours", "How many hours"),
     ("power", "Mean power in W (empty if mass and surface shall tell)"),
+    ("current", "Mean current in A instead (likewise)"),
     ("peak", "Peak power in W (empty for none)"),
+    ("peak_current", "Peak current in A (empty for none)"),
     ("mass", "Mass of the laden vehicle in kg"),
     ("surface", "Surface: concrete, asphalt, gravel, cobbles, soil, sand"),
     ("stops", "Stops on the way (empty for none)"),
@@ -61,13 +65,16 @@ ASKED: tuple[tuple[str, str], ...] = (
 )
 # Which answers make a question idle: power says what mass would, two of three say the third.
 SAID_BY: dict[str, tuple[tuple[str, ...], ...]] = {
-    "speed": (("hours", "power"), ("hours", "distance")),
+    "speed": (("hours", "power"), ("hours", "current"), ("hours", "distance")),
     "hours": (("distance", "speed"),),
-    "peak": (("mass",),),
-    "mass": (("power",),),
-    "surface": (("power",),),
-    "stops": (("power",),),
+    "current": (("power",), ("mass",)),
+    "mass": (("power",), ("current",)),
+    "surface": (("power",), ("current",)),
+    "stops": (("power",), ("current",)),
 }
+
+
+BELONGS_TO = {"peak": "power", "peak_current": "current"}
 
 
 def _option(metavar: str, text: str) -> Any:
@@ -84,6 +91,8 @@ def size(
     hours: Annotated[float | None, _option("H", "How long.")] = None,
     power: Annotated[float | None, _option("W", "Mean power from the pack.")] = None,
     peak: Annotated[float | None, _option("W", "Peak power, 10 s at a time.")] = None,
+    current: Annotated[float | None, _option("A", "Mean current, instead of a power.")] = None,
+    peak_current: Annotated[float | None, _option("A", "Peak current, 10 s at a time.")] = None,
     mass: Annotated[float | None, _option("KG", "Mass of the laden vehicle.")] = None,
     surface: Annotated[str | None, _option("WORD", "What it rolls on, such as gravel.")] = None,
     climb: Annotated[float | None, _option("M", "Climb of the day, at 5 %.")] = None,
@@ -213,7 +222,7 @@ def _answers(given: dict[str, Any]) -> dict[str, Any]:
         known = {**found, **there}
         if name in known or any(all(k in known for k in keys) for keys in SAID_BY.get(name, ())):
             continue
-        if name == "peak" and "power" not in known:
+        if name in BELONGS_TO and BELONGS_TO[name] not in known:
             continue
         while name not in found:
             text = typer.prompt(question, default="", show_default=False, err=True).strip()

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from sim.errors import InputError, place
 
 Floats = NDArray[np.float64]
-NEEDS = "needs the package 'gpxpy'; install it by: pip install 'stillair[route]'"
+NEEDS = "needs the package 'gpxpy'; install it by: pip install gpxpy"
 MOST_BYTES = 200_000_000  # a year at 1 Hz would be larger; no ride is
 DEEPEST = 100  # levels; a GPX with everybody's extensions has a dozen
 POINTS = ("trkpt", "rtept")

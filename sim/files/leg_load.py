@@ -1,4 +1,4 @@
-"""From [[leg]] tables to a load: legs at a speed through the road load, legs of power as they are.
+"""From [[leg]] tables to a load: speeds through the road load, powers or currents as they are.
 
 A vehicle comes to rest where a leg ends with a pause, where the payload changes, before a leg of
 power, and at the end; a leg's distance and duration include speeding up and braking.
@@ -14,7 +14,7 @@ import numpy as np
 from sim.drive.legs import Load
 from sim.errors import InputError
 from sim.files.leg_schema import LegTable
-from sim.physics.pack import POWER
+from sim.physics.pack import CURRENT, POWER
 from sim.physics.road import RoadEnergy, Vehicle, road_legs
 
 LEAST_CRUISE_S = 1e-3  # numerical: no row of a profile may last no time
@@ -51,11 +51,11 @@ class _Profile:
 
 
 @dataclass
-class _Power:
-    """A power held for a time."""
+class _Held:
+    """A power [W] or current [A] held for a time."""
 
     duration_s: float
-    power_W: float
+    value: float
     step: int
 
 
@@ -92,15 +92,16 @@ def leg_load(
             f"{path}: [vehicle] is missing, but [[leg]] {first} gives speed_km_h; give mass_kg, "
             "rolling_coefficient, drag_area_m2 and drivetrain_efficiency"
         )
+    kind = _kind(steps, path)
     starts_s: list[np.ndarray] = []
-    powers_W: list[np.ndarray] = []
+    values: list[np.ndarray] = []
     rows: list[np.ndarray] = []
     energies: list[RoadEnergy] = []
     now_s = 0.0
     for part in _parts(steps, vehicle if driven else None, path):
-        if isinstance(part, _Power):
+        if isinstance(part, _Held):
             starts_s.append(np.array([now_s]))
-            powers_W.append(np.array([part.power_W]))
+            values.append(np.array([part.value]))
             rows.append(np.array([part.step]))
             now_s += part.duration_s
             continue
@@ -114,30 +115,46 @@ def leg_load(
             grade_percent=part.grade_percent,
         )
         starts_s.append(now_s + road.t0_s)
-        powers_W.append(road.power_W)
+        values.append(road.power_W)
         at = np.searchsorted(edges_s, road.t0_s, side="right") - 1
         rows.append(np.array(part.step)[np.minimum(at, len(part.step) - 1)])
         energies.append(energy)
         now_s += float(edges_s[-1])
     load = Load(
-        POWER,
+        kind,
         np.append(np.concatenate(starts_s), now_s),
-        np.concatenate(powers_W),
+        np.concatenate(values),
         np.concatenate(rows),
     )
     return load, _together(energies)
 
 
-def _parts(steps: list[Step], vehicle: Vehicle | None, path: Path) -> list[_Profile | _Power]:
-    """Return the day as stretches of speed and of power; standing draws the auxiliaries."""
-    parts: list[_Profile | _Power] = []
+def _kind(steps: list[Step], path: Path) -> int:
+    """Return whether the day is one of powers or of currents; refuse one of both."""
+    currents = [step.number for step in steps if step.leg.current_A is not None]
+    others = [
+        step.number
+        for step in steps
+        if step.leg.power_W is not None or step.leg.speed_km_h is not None
+    ]
+    if currents and others:
+        raise InputError(
+            f"{path}: [[leg]] {currents[0]} gives current_A and [[leg]] {others[0]} does not; "
+            "accepted: a day of currents and pauses only, or one without currents"
+        )
+    return CURRENT if currents else POWER
+
+
+def _parts(steps: list[Step], vehicle: Vehicle | None, path: Path) -> list[_Profile | _Held]:
+    """Return the day as stretches of speed, power, current; standing draws the auxiliaries."""
+    parts: list[_Profile | _Held] = []
     profile: _Profile | None = None
     before_m_s = 0.0
     for at, step in enumerate(steps):
         leg = step.leg
-        if leg.power_W is not None:
+        if leg.held is not None:
             assert leg.duration is not None  # the schema asks for one
-            parts.append(_Power(leg.duration, leg.power_W, at))
+            parts.append(_Held(leg.duration, leg.held, at))
             profile = None
         elif leg.speed_km_h is not None:
             assert vehicle is not None
@@ -146,7 +163,7 @@ def _parts(steps: list[Step], vehicle: Vehicle | None, path: Path) -> list[_Prof
                 parts.append(profile)
             before_m_s = _drive(profile, step, at, before_m_s, vehicle, path)
         if leg.pause > 0.0 and vehicle is None:
-            parts.append(_Power(leg.pause, 0.0, at))
+            parts.append(_Held(leg.pause, 0.0, at))
         elif leg.pause > 0.0:
             if profile is None:
                 profile = _Profile(0.0)

@@ -276,7 +276,7 @@ def _of_legs(scenario: ScenarioTable, scenario_path: Path) -> LoadFile:
     numbers = [step.number for step in steps_of(legs, scenario_path)]
     return LoadFile(
         load=load,
-        quantity="power" if energy is None else "speed",
+        quantity=("current" if load.kind == CURRENT else "power") if energy is None else "speed",
         column="[[leg]]",
         source=scenario_path.name,
         rule=f"{len(legs)} [[leg]] tables, driven as {len(numbers)} legs one after another",

@@ -39,6 +39,8 @@ class NeedTable(Strict):
     hours: float | None = Field(default=None, gt=0, le=240)
     power_W: Power | None = None
     peak_W: Power | None = None
+    current_A: Ampere | None = None  # of all packs together, as a controller is set
+    peak_A: Ampere | None = None
     peak_s: float = Field(default=10.0, gt=0, le=600)
     peaks_per_hour: float = Field(default=6.0, gt=0, le=360)
     climb_m: float = Field(default=0.0, ge=0, le=20_000)
@@ -48,8 +50,28 @@ class NeedTable(Strict):
     current_headroom: float = Field(default=1.25, ge=1, le=10)
     home_share: float = Field(default=0.5, ge=0, le=1)
 
+    @property
+    def held(self) -> tuple[str, float | None, float | None]:
+        """Return the key of a leg that holds the mean, the mean and the peak in its unit."""
+        if self.current_A is not None:
+            return "current_A", self.current_A, self.peak_A
+        return "power_W", self.power_W, self.peak_W
+
+    @model_validator(mode="after")
+    def _one_unit(self) -> NeedTable:
+        if self.current_A is not None and self.peak_W is not None:
+            raise ValueError("peak_W belongs to power_W; beside current_A give peak_A")
+        if self.current_A is None and self.peak_A is not None:
+            raise ValueError("peak_A belongs to current_A; beside power_W give peak_W")
+        return self
+
     @model_validator(mode="after")
     def _peak_above_mean(self) -> NeedTable:
+        if self.peak_A is not None and self.current_A is not None and self.peak_A < self.current_A:
+            raise ValueError(
+                f"peak_A {self.peak_A:g} lies below current_A {self.current_A:g}, the mean; are "
+                "they the wrong way round?"
+            )
         if self.peak_W is not None and self.power_W is not None and self.peak_W < self.power_W:
             raise ValueError(
                 f"peak_W {self.peak_W:g} lies below power_W {self.power_W:g}, the mean; are they "
@@ -188,6 +210,7 @@ class SizeTable(Strict):
 
     def _day_of_its_own(self) -> None:
         used = {"distance_km", "speed_km_h", "hours", "power_W", "peak_W", "climb_m"}
+        used |= {"current_A", "peak_A", "stops"}
         for key in sorted(used & self.need.model_fields_set):
             raise ValueError(f"[need] {key} is not used: [load] or [[leg]] already say the day")
 
@@ -198,10 +221,13 @@ class SizeTable(Strict):
                 raise ValueError("[need] distance_km, speed_km_h and hours: give two of the three")
         elif need.hours is None and (need.distance_km is None or need.speed_km_h is None):
             raise ValueError("[need] must say how long: hours, or distance_km with speed_km_h")
-        ways = [need.power_W is not None, self.vehicle is not None, self.curve is not None]
+        held = [need.power_W is not None, need.current_A is not None]
+        ways = [*held, self.vehicle is not None, self.curve is not None]
         if sum(ways) != 1:
-            raise ValueError("give [need] power_W, or [vehicle] with a surface, or [curve]; one")
-        if need.power_W is None and self.speed_km_h is None:
+            raise ValueError(
+                "give [need] power_W or current_A, or [vehicle] with a surface, or [curve]; one"
+            )
+        if not any(held) and self.speed_km_h is None:
             raise ValueError("[need] speed_km_h is missing: [vehicle] and [curve] go by it")
         if self.vehicle is None and need.climb_m > 0.0:
             raise ValueError("[need] climb_m is not used without [vehicle]")

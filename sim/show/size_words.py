@@ -144,9 +144,12 @@ def _need(sizing: Sizing) -> str:
     if day.distance_km is not None and day.wh_per_km is not None:
         way = f" over {day.distance_km:.4g} km ({figure(day.wh_per_km)} Wh/km)"
     held = "held for ten minutes" if day.hours * SECONDS_PER_HOUR > SUSTAINED_S else "on the mean"
+    at_V, unit = day.current_at_V, "W" if day.current_at_V is None else "A"
+    volts = "" if at_V is None else f" at {at_V:.1f} V"
+    sizes = [value / (1.0 if at_V is None else at_V) for value in (day.continuous_W, day.peak_W)]
     return (
-        f"{figure(day.energy_Wh)} Wh{way} in {span(day.hours * SECONDS_PER_HOUR)}; "
-        f"{figure(day.continuous_W)} W {held}, {figure(day.peak_W)} W at the peak"
+        f"{figure(day.energy_Wh)} Wh{way}{volts} in {span(day.hours * SECONDS_PER_HOUR)}; "
+        f"{figure(sizes[0])} {unit} {held}, {figure(sizes[1])} {unit} at the peak"
     )
 
 
