@@ -714,6 +714,32 @@ def test_in_the_cold_one_pack_out_asks_for_more_than_its_energy_by_hand(tmp_path
     assert "cell below cut-off" in energy["why"]
 
 
+def test_in_frost_one_pack_out_asks_too_and_sweep_and_table_say_what_decides(tmp_path):
+    over = {
+        "need": {"hours": 3.0, "power_W": 500.0},
+        "pack": {"series": 14, "packs": 2},
+        "cold_C": -15.0,
+    }
+    # R0 ten times as high at -15 C as at 25 C: the cold asks, and there the loss of a pack.
+    cell = {
+        "resistance": {
+            "soc": [0.0, 1.0],
+            "temperature_C": [-15.0, 25.0],
+            "discharge_mohm": [[250.0, 25.0], [250.0, 25.0]],
+        }
+    }
+    found = sized(tmp_path, over, cell)
+    asked = by_name(found)
+
+    assert asked["one out, frost (-15 C)"] >= asked["frost (-15 C)"] > asked["energy"]
+    assert found.choice.parallel == max(asked.values())
+    lines = answer("size", requirements(tmp_path, over, cell))[1].splitlines()
+    rows = [line for line in lines if line.startswith(tuple(asked))]
+    assert len(rows) == len(asked)
+    for row in rows:  # counts stand in their column, under "side by side"
+        assert row[24:35].strip().removesuffix(" <").isdigit()
+
+
 def test_a_power_that_cannot_be_meant_is_questioned_and_is_no_fault_of_the_cell(tmp_path):
     need = {"distance_km": 30.0, "speed_km_h": 12.0, "power_W": 65_000.0}
     code, out, err = answer("size", requirements(tmp_path, {"need": need}))

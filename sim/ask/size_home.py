@@ -7,6 +7,7 @@ alike. What is left of the reserve then counts as it does on the whole day: it i
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 
@@ -37,6 +38,15 @@ def _until(legs: Legs, time_s: float) -> Legs:
     count = int(legs.start_s.searchsorted(time_s, side="left"))
     part = legs._replace(**{name: getattr(legs, name)[:count] for name in legs._fields[1:]})
     return part._replace(end_s=np.minimum(part.end_s, time_s))
+
+
+def homeward(share: float) -> Callable[[Base, Changes], dict[str, float]]:
+    """Return what runs the way home of one candidate where `share` of the day is still to go."""
+
+    def run(base: Base, changes: Changes) -> dict[str, float]:
+        return home_margins(base, changes, share)
+
+    return run
 
 
 def home_margins(base: Base, changes: Changes, share: float) -> dict[str, float]:

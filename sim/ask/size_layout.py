@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 from sim.ask.axes import PARALLEL, Changes
 from sim.ask.candidates import Base, Row, run_one
 from sim.ask.size_day import Day, day_of, in_frost, scenario_of
-from sim.ask.size_home import ON_THE_WAY_HOME, home_margins
+from sim.ask.size_home import ON_THE_WAY_HOME, homeward
 from sim.ask.size_rules import (
     SLACK,
     Fit,
@@ -118,9 +118,13 @@ def layout_of(table: SizeTable, path: Path, fit: Fit, executor: Executor) -> Lay
         for_home, homes = _way_home(base, table.need.home_share, counts, by_hand, executor)
         asked += for_home
     if table.cold_C is not None:
-        cold = _rows(_gone_on(in_frost(content, table.cold_C), path), run_one, counts, executor)
+        frost, name = _gone_on(in_frost(content, table.cold_C), path), FROST.format(table.cold_C)
         limits = tuple(name for name in EVERY_LIMIT if name != NOT_THE_CELLS)
-        asked.append(_on_the_day(FROST.format(table.cold_C), limits, _margins(cold), None))
+        cold = _margins(_rows(frost, run_one, counts, executor))
+        asked.append(_on_the_day(name, limits, cold, None))
+        if table.pack.packs > 1:
+            out = _rows(frost, homeward(table.need.home_share), counts, executor)
+            asked.append(_on_the_day(f"one out, {name}", limits, out, None))
     wanted = [one.parallel for one in asked]
     parallel = None if None in wanted else max(count for count in wanted if count is not None)
     decides = next((one.name for one in asked if one.parallel == parallel), None)
@@ -235,10 +239,7 @@ def _way_home(
 
     Energy by the cells as they are; current and heat with charge enough, as on the whole day.
     """
-
-    def run(base: Base, changes: Changes) -> dict[str, float]:
-        return home_margins(base, changes, share)
-
+    run = homeward(share)
     (energy, by_energy), *others = ON_THE_WAY_HOME.items()
     found = _rows(base, run, counts, executor)
     asked = [_on_the_day(energy, by_energy, found, by_hand[energy])]

@@ -200,7 +200,7 @@ def _sweep(sizing: Sizing) -> str:
     said = f"{beside[0]} to {beside[-1]} side by side{' in frost' if frost else ''}: "
     fails = [n for n in beside if not rows[n].passes]
     if not fails:
-        said += "all pass the day"
+        said += f"all pass the day as it is ({layout.decides} is asked for apart from it)"
     elif fails[-1] == beside[-1]:
         said += f"none is sure to pass; {fails[-1]}: {failure(base.case, rows[fails[-1]])}"
     else:
@@ -260,7 +260,8 @@ def assumed(sizing: Sizing) -> list[str]:
         f"joints of {table_.pack.joint_mohm:g} mohm a cell and leads of {table_.pack.lead_mohm:g} "
         "mohm a pack"
     )
-    if table_.vehicle is not None and table_.need.stops == 0 and table_.leg is None:
+    driven = table_.vehicle is not None and table_.leg is None and table_.load is None
+    if driven and table_.need.stops == 0:
         said.append("the vehicle starts once and never stops on the way ([need] stops)")
     if table_.vehicle is not None:
         rest = table_.vehicle.model_dump(include={"drag_area_m2", "drivetrain_efficiency"})
