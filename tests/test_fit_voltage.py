@@ -311,6 +311,14 @@ def test_a_weighed_cell_puts_its_mass_into_the_profile(bench):
     assert not (bench / "mine-voltage.png").exists()
 
 
+def test_its_picture_comes_in_the_format_asked_for(bench):
+    words = [*LOGS, "--format", "svg", "--no-heat", "--quiet"]
+    code, _, err = answer("fit", *words, "--out", "mine.toml")
+    assert code == 0, err
+    assert (bench / "mine-voltage.svg").read_bytes().startswith(b"<?xml ")
+    assert not (bench / "mine-voltage.png").exists()
+
+
 @pytest.mark.parametrize("taken", ["mine.toml", "mine-fit.json", "mine-voltage.png"])
 def test_nothing_is_ever_overwritten(bench, taken):
     (bench / taken).write_text("mine", "utf-8")

@@ -34,7 +34,12 @@ def plain(tmp_path_factory):
     """Return the page of identical cells with every section that can be asked for."""
     asked = {**PLAIN, "conductor": [LEADS]}
     code, out = reported(
-        tmp_path_factory.mktemp("plain"), asked, "--with", "sweep,headroom,wiring", "--jobs", "1"
+        tmp_path_factory.mktemp("plain"),
+        asked,
+        "--with",
+        "sweep,headroom,wiring,odds",
+        "--jobs",
+        "1",
     )
     assert code in (0, 1)
     return Page(out.read_text(encoding="utf-8"))
@@ -144,7 +149,7 @@ SECTION_IDS = ["cautions", "margins", "day", "first", "inputs", "guesses", "audi
 
 def test_the_answer_comes_first_and_all_sections_are_there(plain, built):
     for page, more in (
-        (plain, {"one-out", "with-sweep", "with-headroom", "with-wiring"}),
+        (plain, {"one-out", "with-sweep", "with-headroom", "with-wiring", "with-odds"}),
         (built, {"map"}),
     ):
         order = [a["id"] for tag, a in page.elements if tag in ("section", "h2") and "id" in a]

@@ -42,7 +42,7 @@ def look(request, tmp_path_factory):
     folder = tmp_path_factory.mktemp("browser")
     if request.param == "plain":
         asked = {**PLAIN, "conductor": [LEADS]}
-        _, page = reported(folder, asked, "--with", "sweep,headroom,wiring", "--jobs", "1")
+        _, page = reported(folder, asked, "--with", "sweep,headroom,wiring,odds", "--jobs", "1")
     else:
         _, page = reported(folder, BUILT)
     assert NODE is not None and CHROMIUM is not None

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import Any
+
 import pytest
 from report_page import LEADS
 from small_day import answer, names_in, write_day
@@ -10,15 +13,42 @@ from sim.show.folder import OURS
 
 # How such files begin: the PNG, SVG (as XML) and PDF standards.
 BEGINS = {"png": b"\x89PNG\r\n\x1a\n", "svg": b"<?xml ", "pdf": b"%PDF-"}
-PICTURE = {"simulate": "overview", "sweep": "sweep", "headroom": "headroom", "wiring": "wiring"}
-MORE = {"sweep": ["--parallel", "4:6", "--jobs", "1"], "headroom": ["--jobs", "1"]}
+PICTURE = {
+    "simulate": "overview",
+    "sweep": "sweep",
+    "headroom": "headroom",
+    "wiring": "wiring",
+    "odds": "odds",
+    "size": "size",
+    "compare": "compare",
+}
+MORE = {
+    "sweep": ["--parallel", "4:6", "--jobs", "1"],
+    "headroom": ["--jobs", "1"],
+    "odds": ["--draws", "128", "--jobs", "1"],
+    "size": ["--distance", "8", "--speed", "10", "--power", "150", "--controller", "10:17",
+             "--ambient", "25", "--jobs", "1"],
+    "compare": ["--start-percent", "100"],
+}  # fmt: skip
+
+
+def asked_of(command: str, folder: Path, changes: dict[str, Any]) -> list[object]:
+    """Return the words of a command about the small day, changed, its result in `out`."""
+    path = write_day(folder, {"conductor": [LEADS], **changes})
+    words: list[object] = [command, "--out", folder / "out", "--quiet", *MORE.get(command, [])]
+    if command == "size":
+        return [*words, "--cell", folder / "cell.toml"]
+    if command != "compare":
+        return [*words, path]
+    rows = [f"{60 * k},2.0,{16.4 - 0.005 * k:.3f},{25 + 0.01 * k:.2f}" for k in range(60)]
+    header = "time_s,current_A,voltage_V,cell_temperature_C"
+    (folder / "log.csv").write_text("\n".join([header, *rows]) + "\n")
+    return [*words, path, folder / "log.csv"]
 
 
 @pytest.mark.parametrize("command", PICTURE)
 def test_a_picture_comes_in_the_format_asked_for_and_takes_the_others_place(tmp_path, command):
-    path = write_day(tmp_path, {"conductor": [LEADS]})
-    out = tmp_path / "out"
-    words = [command, path, "--out", out, "--quiet", *MORE.get(command, [])]
+    words, out = asked_of(command, tmp_path, {}), tmp_path / "out"
     for suffix in ("svg", "pdf", None):
         asked = [] if suffix is None else ["--format", suffix]
         code, _, err = answer(*words, *asked)
@@ -41,8 +71,8 @@ def test_a_pack_as_built_has_both_its_pictures_in_that_format(tmp_path):
 def test_a_dollar_sign_in_a_title_is_drawn_as_one(tmp_path, command):
     """matplotlib takes what stands between two of them for mathematics, and stops at this."""
     title = "5 $ or 6 $_^{ more $\\frac$"
-    path = write_day(tmp_path, {"title": title, "conductor": [{**LEADS, "name": title}]})
-    code, _, err = answer(command, path, "--out", tmp_path / "out", *MORE.get(command, []))
+    changes = {"title": title, "conductor": [{**LEADS, "name": title}]}
+    code, _, err = answer(*asked_of(command, tmp_path, changes))
 
     assert (code in (0, 1), err) == (True, "")
 

@@ -20,7 +20,7 @@ def report(
     ] = None,
     with_: Annotated[
         str | None,
-        typer.Option("--with", metavar="A,B", help="More sections: headroom, sweep, wiring."),
+        typer.Option("--with", metavar="A,B", help="More sections: headroom, odds, sweep, wiring."),
     ] = None,
     jobs: Jobs = None,
     as_json: AsJson = False,
@@ -28,7 +28,7 @@ def report(
 ) -> None:
     """Is that safe? One page to hand over: answer, margins, pictures, guesses, how to measure.
 
-    Example: stillair report scenarios/orchard-cart.toml --with sweep,headroom,wiring
+    Example: stillair report scenarios/orchard-cart.toml --with sweep,headroom
     """
     from concurrent.futures import ThreadPoolExecutor
 

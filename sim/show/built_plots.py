@@ -72,7 +72,8 @@ def built_overview(result: BuiltResult, path: Path) -> None:
                 at = (result.case.start_clock_s + one.time_s) / SECONDS_PER_HOUR
                 ax.axvline(at, color=PLUM, linewidth=0.8, linestyle=(0, (1, 2)))
     axes[-1].set_xticks(hours_between(float(hour[0]), float(hour[-1]), MOST_TICKS))
-    axes[-1].set_xlabel("clock time" if result.case.has_clock else "hours from the start")
+    words = "clock time" if result.case.has_clock else "hours from the start"
+    axes[-1].set_xlabel(words, fontsize=9, color=INK)
     if result.case.has_clock:
         axes[-1].xaxis.set_major_formatter(lambda h, _: clock_text(h * SECONDS_PER_HOUR))
     figure.suptitle(_title(result, 118), x=0.01, ha="left", fontsize=10.5, color=INK)

@@ -82,10 +82,7 @@ def _difference(ax: Axes, each: Residual) -> None:
     off_K = each.fitted_C - each.measured_C
     ax.plot(each.time_s / SECONDS_PER_HOUR, off_K, color=WARM, linewidth=0.9)
     ax.set_xlabel("hours", fontsize=9, color=INK)
-    ax.annotate(
-        f"{each.rms_K:.2f} K rms", (0.02, 0.93), xycoords="axes fraction", va="top",
-        fontsize=8.5, color=INK,
-    )  # fmt: skip
+    ax.set_title(f"{each.rms_K:.2f} K rms", fontsize=8.5, color=INK, loc="right", pad=2.0)
 
 
 def _collapse(ax: Axes, fit: HeatFit) -> None:

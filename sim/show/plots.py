@@ -57,7 +57,8 @@ def overview(result: Result, path: Path) -> None:
         plain(ax)
         draw(result, hour, ax)
     axes[-1].set_xticks(hours_between(float(hour[0]), float(hour[-1]), MOST_TICKS))
-    axes[-1].set_xlabel("clock time" if result.case.has_clock else "hours from the start")
+    words = "clock time" if result.case.has_clock else "hours from the start"
+    axes[-1].set_xlabel(words, fontsize=9, color=INK)
     if result.case.has_clock:
         axes[-1].xaxis.set_major_formatter(lambda h, _: clock_text(h * SECONDS_PER_HOUR))
     figure.suptitle(_title(result), x=0.01, ha="left", fontsize=10.5, color=INK)

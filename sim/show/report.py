@@ -61,7 +61,7 @@ def page(report: Report, sections: Mapping[str, Section]) -> str:
     case, built = run.case, isinstance(run, BuiltResult)
     script = hashlib.sha256(OPEN_FOR_PRINT.encode()).digest()
     rows = margins(run, words.places(run))
-    badge, badge_class = words.badge(run)
+    badge, badge_class = words.badge(run, content)
     happened = words.events(run)
     maps = []
     if isinstance(run, BuiltResult):

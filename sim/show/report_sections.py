@@ -189,3 +189,46 @@ def wiring(asked: Asked) -> Section:
         [*own, "A fuse guards the wire, not the cell."],
         inline(picture, found, "wiring", told),
     )
+
+
+@section
+def odds(asked: Asked) -> Section:
+    """Tell how likely the day holds when all that is unsure varies at once, and what to measure."""
+    from sim.ask.odds import DRAWS, SEED
+    from sim.ask.odds import odds as ask
+    from sim.ask.odds_factors import CELLS, MEASURE
+    from sim.judge.verdict import ABOUT
+    from sim.show.odds_plots import picture
+    from sim.show.odds_words import HELD, LEAST_INDEX, SPREAD, answer, off, unsure
+
+    found = ask(asked.case, DRAWS, SEED, asked.executor)
+    factors = {factor.name: factor for factor in found.factors}
+    moving = sorted(found.indices.get(found.decides, ()), key=lambda index: -index.total)
+    rows = [
+        (
+            factors[index.name].about,
+            off(factors[index.name]),
+            f"{100.0 * index.total:.0f} % ({100.0 * index.total_low:.0f} to "
+            f"{100.0 * index.total_high:.0f})",
+            MEASURE[index.name],
+        )
+        for index in moving
+        if index.total >= LEAST_INDEX
+    ]
+    about = ABOUT[found.decides][0]
+    told = f"How margins spread over {found.draws} drawn days, and what moves them. {answer(found)}"
+    cells = any(factor.kind == CELLS for factor in found.factors)
+    return Section(
+        "How likely it holds",
+        f"What moves '{about}' most: its share of the spread, with the range that is 95 % sure",
+        answer(found),
+        found.passed,
+        ("what", "unsure by", "moves", "how to know it better"),
+        rows,
+        [
+            f"Drawn at once: {unsure(found)}.",
+            *([f"Spread of cells: {SPREAD}."] if cells else []),
+            f"Not drawn: {HELD}.",
+        ],
+        inline(picture, found, "odds", told),
+    )

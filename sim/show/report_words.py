@@ -9,7 +9,8 @@ from typing import Any
 from sim.ask.built import BuiltResult
 from sim.ask.report import Moved, Outcome, Report
 from sim.ask.simulate import Result
-from sim.files.case import guesses
+from sim.files.case import Case, guesses
+from sim.files.cell_schema import CORE_TO_SURFACE
 from sim.integrate.built_look import PEAK_CORE_K
 from sim.physics.limits import CUTOFF, HOT, NAMES
 from sim.show import built_words, sentences
@@ -34,6 +35,8 @@ UNITS = (
 )  # fmt: skip
 SHOWN_UNIT = {"percent": "%", "W_m2K": "W/(m2 K)", "J_kgK": "J/(kg K)", "W_mK": "W/(m K)"}
 LONGEST_LIST = 12
+NAMED = {"film": "cooling by still air", CORE_TO_SURFACE: "core to surface"}
+NEAR_FROST_K = 10.0  # with more room than this at the colder end, frost is not told of
 NOT_TURNED = {
     "size": "the area that air reaches, the mass",
     "limits": "the levels themselves, not the day",
@@ -58,7 +61,7 @@ def first_line(run: Result | BuiltResult) -> str:
     return sentences.verdict(run)
 
 
-def badge(run: Result | BuiltResult) -> tuple[str, str]:
+def badge(run: Result | BuiltResult, content: dict[str, Any]) -> tuple[str, str]:
     """Return the answer in a word or some, and its class: yes, if, no."""
     if not run.audit.passed:
         return "Not to be trusted", "no"
@@ -66,8 +69,8 @@ def badge(run: Result | BuiltResult) -> tuple[str, str]:
         return "Cannot tell", "no"
     if not run.passed:
         return "No", "no"
-    bad = run.bad_end if isinstance(run, BuiltResult) else run.bad_end.verdict
-    return ("Yes", "yes") if bad.passed else ("Yes, if the guesses hold", "if")
+    sure = content["bad_end"]["passed"]
+    return ("Yes", "yes") if sure else ("Yes, if the guesses hold", "if")
 
 
 def places(run: Result | BuiltResult) -> dict[str, str]:
@@ -114,16 +117,11 @@ def guess_rows(report: Report) -> list[tuple[str, ...]]:
     told = {g["what"]: g for g in guesses(case)}
     rows: list[tuple[str, ...]] = []
     for one in report.moves:
-        if one.group == "film":
-            source = "correlations of still air scatter by a fifth: common practice, no source"
-        elif one.group in told:
-            source = str(told.pop(one.group)["from"])
-        else:
-            source = str(case.profile.sources[one.group].origin)
+        source = _source(case, one.group, told.pop(one.group, None))
         out = one.outcome
         rows.append(
             (
-                "cooling by still air" if one.group == "film" else one.group.replace("_", " "),
+                NAMED.get(one.group) or one.group.replace("_", " "),
                 source,
                 f"+-{100.0 * one.share:.0f} %",
                 _change(plain.hottest_core_C, out.hottest_core_C, "K", 1),
@@ -139,8 +137,37 @@ def guess_rows(report: Report) -> list[tuple[str, ...]]:
     return rows
 
 
+def _source(case: Case, group: str, guess: dict[str, Any] | None) -> str:
+    """Return where a group of parameters comes from, in its profile's words where it has some."""
+    if group == "film":
+        if case.scenario.cooling.conductance_W_K is not None:
+            return "measured, as the scenario says"
+        return "correlations of still air scatter by a fifth: common practice, no source"
+    if guess is not None:
+        return str(guess["from"])
+    own = case.profile.sources.get(group)
+    if own is not None:
+        return own.origin
+    heat = case.profile.sources.get("heat")
+    return f"as heat: {heat.origin}" if group == CORE_TO_SURFACE and heat else "no source given"
+
+
 def bad_end(content: dict[str, Any]) -> str:
-    """Return what becomes of the day with all guesses at their bad end at once."""
+    """Return what becomes of the day with all guesses at their bad end at once, frost at its own.
+
+    Frost is told of where its end comes near a limit.
+    """
+    cold = content["bad_end"].get("cold")
+    if cold is None or cold["margin"] is None or cold["margin"] > NEAR_FROST_K:
+        return _hot_end(content)
+    outcome = "no limit of cold is crossed" if cold["passed"] else "a limit of cold is crossed"
+    return (
+        f"{_hot_end(content)} At their colder end {outcome}: {cold['about']} "
+        f"{number(cold['worst'], 'K')} ({_side(cold['margin'], 'K')} of room)."
+    )
+
+
+def _hot_end(content: dict[str, Any]) -> str:
     bad = content["bad_end"]
     first = bad["first"]
     outcome = "no limit is crossed" if first is None else f"{first['event']} at {first['clock']}"

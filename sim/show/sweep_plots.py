@@ -258,6 +258,7 @@ def _names(ax: Axes, x: Floats, y: Floats, rows: Any) -> None:
     kinds = np.array([[_kind(row) for row in line] for line in rows])
     for kind in sorted(set(kinds.ravel())):
         words, colour = (PASSES, "white") if kind == PASSES else KINDS[kind]
+        around = colour if kind == PASSES else INK
         areas, count = label(kinds == kind)
         for inside in (areas == area for area in range(1, count + 1)):
             if inside.sum() < SMALLEST_AREA * kinds.size:
@@ -272,8 +273,8 @@ def _names(ax: Axes, x: Floats, y: Floats, rows: Any) -> None:
             )  # fmt: skip
             ax.annotate(
                 words, place, ha="center", va="center", fontsize=10, fontweight="bold",
-                rotation=90 if upright else 0, color=words_on(colour),
-                path_effects=[withStroke(linewidth=2.5, foreground=colour)],
+                rotation=90 if upright else 0, color=INK if kind == PASSES else "white",
+                path_effects=[withStroke(linewidth=2.5, foreground=around)],
             )  # fmt: skip
 
 
