@@ -19,7 +19,7 @@ from small_day import answer
 from test_report import AA, luminance
 from test_report_formats import asked_of
 
-from sim.show import look
+from sim.show import look_plots as look
 from sim.show.sweep_plots import KINDS
 
 SHOW = Path(__file__).resolve().parents[1] / "sim/show"

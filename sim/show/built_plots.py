@@ -15,7 +15,7 @@ from sim.judge.verdict import levels
 from sim.physics.limits import CUTOFF, HOT, RESERVE
 from sim.show.built_words import answer
 from sim.show.hours import hours_between
-from sim.show.look import (
+from sim.show.look_plots import (
     COOL,
     FAINT,
     INK,

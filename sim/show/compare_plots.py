@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from sim.ask.compare import ABOVE_SOC, Comparison
 from sim.show.compare_words import answer
-from sim.show.look import COOL, FAINT, INK, SOFT, WARM, as_written, ends, last, plain
+from sim.show.look_plots import COOL, FAINT, INK, SOFT, WARM, as_written, ends, last, plain
 from sim.units import SECONDS_PER_HOUR
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from sim.fit.heat import HeatFit
 from sim.fit.heat_model import warm_rates_A
 from sim.fit.heat_result import Residual
 from sim.show.fit_heat_words import answer
-from sim.show.look import (
+from sim.show.look_plots import (
     COOL,
     FAINT,
     INK,

@@ -13,7 +13,7 @@ from sim.fit.log import Floats, Log
 from sim.fit.model import energies_of, ohm_of
 from sim.fit.question import Found
 from sim.show.fit_words import answer
-from sim.show.look import COOL, FAINT, INK, LEAF, PLUM, WARM, as_written, ends, last, plain
+from sim.show.look_plots import COOL, FAINT, INK, LEAF, PLUM, WARM, as_written, ends, last, plain
 from sim.units import SECONDS_PER_HOUR
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from sim.ask.headroom import Headroom, Knob
 from sim.show.headroom_words import KNOBS, answer, shown
-from sim.show.look import FAINT, INK, LEAF, WARM, as_written, plain
+from sim.show.look_plots import FAINT, INK, LEAF, WARM, as_written, plain
 from sim.show.sweep_plots import KINDS
 from sim.units import ZERO_C_K
 

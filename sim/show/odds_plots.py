@@ -11,7 +11,7 @@ import numpy as np
 from sim.ask.odds import Odds
 from sim.judge.verdict import ABOUT
 from sim.physics.limits import CUTOFF, EMPTY, HOT, RESERVE, UNITS
-from sim.show.look import COOL, FAINT, INK, WARM, as_written, plain
+from sim.show.look_plots import COOL, FAINT, INK, WARM, as_written, plain
 from sim.show.odds_words import LEAST_INDEX, answer, told
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from sim.ask.simulate import Result
 from sim.physics.limits import CUTOFF, HOT, OVERCHARGE
 from sim.physics.pack import POWER
 from sim.show.hours import hours_between
-from sim.show.look import (
+from sim.show.look_plots import (
     COOL,
     FAINT,
     GRID,

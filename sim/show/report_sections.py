@@ -210,7 +210,7 @@ def odds(asked: Asked) -> Section:
             off(factors[index.name]),
             f"{100.0 * index.total:.0f} % ({100.0 * index.total_low:.0f} to "
             f"{100.0 * index.total_high:.0f})",
-            MEASURE[index.name],
+            MEASURE[index.name].replace("`", ""),
         )
         for index in moving
         if index.total >= LEAST_INDEX

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from sim.ask.size import Sizing
 from sim.ask.size_layout import Layout
-from sim.show.look import COOL, INK, WARM, as_written, plain
+from sim.show.look_plots import COOL, INK, WARM, as_written, plain
 from sim.show.size_words import answer
 
 if TYPE_CHECKING:

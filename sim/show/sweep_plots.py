@@ -16,7 +16,7 @@ from sim.ask.axes import PARALLEL
 from sim.ask.candidates import Row, value_of
 from sim.ask.sweep import Sweep
 from sim.physics.limits import CUTOFF, HOT, NAMES, RESERVE
-from sim.show.look import COOL, INK, LEAF, WARM, as_written, plain, words_on
+from sim.show.look_plots import COOL, INK, LEAF, WARM, as_written, plain, words_on
 from sim.show.sweep_words import answer
 
 if TYPE_CHECKING:

@@ -25,7 +25,7 @@ from sim.ask.wiring_checks import (
     Check,
 )
 from sim.show.hours import hours_between
-from sim.show.look import COOL, FAINT, INK, LEAF, PLUM, WARM, as_written, ends, plain
+from sim.show.look_plots import COOL, FAINT, INK, LEAF, PLUM, WARM, as_written, ends, plain
 from sim.show.wiring_more import share
 from sim.show.wiring_words import answer
 from sim.units import SECONDS_PER_HOUR, ZERO_C_K, clock_text
