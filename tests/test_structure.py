@@ -159,7 +159,7 @@ def test_pictures_alone_know_matplotlib_and_the_command_line_alone_typer():
             users[root].add(str(path.relative_to(SIM)))
 
     assert users["matplotlib"] >= {"show/plots.py"}
-    assert all(re.fullmatch(r"show/(look|(\w+_)?plots)\.py", name) for name in users["matplotlib"])
+    assert all(re.fullmatch(r"show/(\w+_)?plots\.py", name) for name in users["matplotlib"])
     assert all(re.match(r"cli\.py|commands/|show/progress\.py", name) for name in users["typer"])
     compilers = {
         f"physics/{name}.py" for name in ("compiled", "lanes_type", "rows", "side_by_side")
