@@ -7,6 +7,8 @@ import os
 import re
 import subprocess
 import sys
+import tempfile
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -42,23 +44,57 @@ def test_the_printed_example_is_what_the_command_prints(run):
     assert without_rounding(block[1]) == without_rounding(words)
 
 
-@pytest.mark.parametrize("name", ["wiring", "size"])
-def test_further_printed_examples_are_what_the_commands_print(tmp_path, name):
-    """Run where nothing of the checkout can be written, with the folders that they name."""
-    block = re.search(rf"```\n\$ stillair ({name} [^\n]+)\n(.*?)```", README.read_text(), re.S)
-    for folder in ("profiles", "scenarios"):
-        (tmp_path / folder).symlink_to(ROOT / folder, target_is_directory=True)
-    ran = subprocess.run(
-        [sys.executable, "-m", "sim.cli", *block[1].split()],
-        cwd=tmp_path,
-        capture_output=True,
-        text=True,
-        check=False,
-        env={**os.environ, "COLUMNS": "100"},
-    )
+BLOCK = re.compile(
+    r"```\n\$ stillair ((?:size|sweep|headroom|wiring|odds|report) [^\n]+)\n(.*?)```", re.S
+)
 
+
+@cache
+def printed_by(words: str) -> str:
+    """Return what a command prints, run where nothing of the checkout can be written."""
+    with tempfile.TemporaryDirectory() as found:
+        for folder in ("profiles", "scenarios"):
+            (Path(found) / folder).symlink_to(ROOT / folder, target_is_directory=True)
+        ran = subprocess.run(
+            [sys.executable, "-m", "sim.cli", *words.split()],
+            cwd=found,
+            capture_output=True,
+            text=True,
+            check=False,
+            env={**os.environ, "COLUMNS": "100"},
+        )
     assert (ran.returncode, ran.stderr) == (0, "")
-    assert without_rounding(block[2]) == without_rounding(ran.stdout)
+    return ran.stdout
+
+
+def shown_in(shown: str, printed: str) -> bool:
+    """Whether lines stand in what was printed, whole and in order; `...` stands for any lines."""
+    pieces = without_rounding(shown).split("...\n")
+    pattern = "(?:.*\n)*?".join(re.escape(piece) for piece in pieces)
+    return re.fullmatch(pattern, without_rounding(printed)) is not None
+
+
+SHOWN = [
+    pytest.param(*found, marks=[pytest.mark.slow] if found[0].startswith(("odds", "report")) else [])
+    for found in BLOCK.findall(README.read_text())
+]
+
+
+@pytest.mark.parametrize("words, shown", SHOWN)
+def test_further_printed_examples_are_what_the_commands_print(words, shown):
+    printed = printed_by(words)
+
+    assert shown_in(shown, printed), printed
+
+
+def test_the_first_half_hour_asks_five_questions_by_five_commands():
+    half = README.read_text().split("## The first half hour")[1].split("\n## ")[0]
+    asked = re.findall(r"^\*\*(\d)\. [^*]+\?\*\*", half, re.M)
+    commands = {words.split()[0] for words, _ in BLOCK.findall(half)}
+
+    assert asked == list("12345")
+    assert commands | {"simulate"} == {"size", "simulate", "sweep", "headroom", "wiring"}
+    assert "stillair simulate" in half
 
 
 def test_the_example_begins_by_line_fifteen():
