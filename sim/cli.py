@@ -22,6 +22,7 @@ from sim.commands.size import size
 from sim.commands.sweep import sweep
 from sim.commands.wiring import wiring
 from sim.errors import InputError, StillairError
+from sim.physics import compiling
 
 # typer gives its base of wrong options and missing arguments no public name.
 UsageError: Any = typer.BadParameter.__base__
@@ -74,8 +75,16 @@ def _hint_at_minus(problem: Any) -> None:
         )
 
 
+def _say_compiling() -> None:
+    # From the line's begin, where a progress bar may stand.
+    words = "compiling, once for this version: some 15 s on a quiet machine"
+    typer.echo(f"\r{words:<79}", err=True)
+
+
 def main() -> None:
     """Run the command line; every error ends in one sentence and its exit code."""
+    if sys.stderr.isatty():
+        compiling.TOLD.append(_say_compiling)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a title may hold what this terminal can't show
             stream.reconfigure(errors="backslashreplace")

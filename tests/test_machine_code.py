@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from sim.physics import compiled
+from sim.physics import compiled, compiling
 
 
 @pytest.fixture
@@ -63,3 +63,24 @@ def test_a_chosen_cache_folder_is_kept_to(tmp_path, monkeypatch):
     monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
 
     assert compiled.cache_folder.__wrapped__().parent == Path(tmp_path)
+
+
+@pytest.mark.skipif(not compiled.has_machine_code(), reason="the compiler is switched off")
+def test_who_waits_is_told_once_that_a_march_is_compiled(monkeypatch):
+    from numba import njit
+
+    def run(x):
+        return x + 1
+
+    def other(x):
+        return x + 2
+
+    run.__module__ = other.__module__ = "sim.integrate.pretended"
+    told = []
+    monkeypatch.setattr(compiling, "TOLD", [lambda: told.append("compiling")])
+    njit(other)(1)
+    before = list(told)
+    quick = njit(run)
+    assert (quick(1), quick(2), quick(1.0)) == (2, 3, 2.0)
+
+    assert (before, told) == ([], ["compiling"])

@@ -15,13 +15,34 @@ from pathlib import Path
 from typing import Any
 
 import numba
+from numba.core import event
 from numba.core.typing.templates import infer_global
+
+from sim.physics import compiling
 
 PACKAGE = Path(__file__).resolve().parents[1]
 # Where compiled functions stand, and the constants that are compiled into them.
 COMPILED = ("physics/*.py", "drive/*.py", "integrate/*.py", "judge/*.py", "units.py")
 PREFIX = "machine-code-"
 INSIDE: list[Any] = []  # what `_inside` made; numba itself keeps weak references only
+
+
+KERNEL = "run"  # the name of a march's outermost function, by far the longest to compile
+
+
+class _Watch(event.Listener):
+    """Tells when a march is compiled and not taken from what was kept."""
+
+    def on_start(self, event: Any) -> None:
+        function = event.data["dispatcher"].py_func
+        if function.__name__ == KERNEL and function.__module__.startswith("sim."):
+            compiling.tell()
+
+    def on_end(self, event: Any) -> None:
+        """Say nothing more."""
+
+
+event.register("numba:compile", _Watch())
 
 
 def digest_of(package: Path) -> str:

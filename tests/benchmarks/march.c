@@ -33,6 +33,7 @@ typedef struct {
   double film[4], near_K, per_K, films_per_K, film_number;
 } Facets;
 
+typedef struct { double open_V, slope_V_K, source_V, giving_ohm, taking_ohm; } Standing;
 typedef struct { double current_A, cell_V, room_W, ohmic_ohm, open_V, slope_V_K; } Look;
 typedef struct { double film, r[PAIRS], tau[PAIRS], g[PAIRS], half[PAIRS], left[PAIRS]; } Memory;
 
@@ -110,9 +111,9 @@ static inline double layer(const Facets *f, int which, double u, double w) {
   return c[0] + u * c[1] + w * (c[2] + u * c[3]);
 }
 
-static inline Look look(const Plant *p, const Tables *t, Facets *f, double value, double soc,
-                        double core_K, double over_V, double u, double w) {
-  Look s;
+static inline Standing stand(const Plant *p, const Tables *t, Facets *f, double soc, double core_K,
+                             double over_V, double u, double w) {
+  Standing s;
   double x = soc * (t->points - 1.0) - f->number;
   if (!(x >= f->low && x < f->high)) {
     fetch_chord(t, f, soc);
@@ -120,8 +121,15 @@ static inline Look look(const Plant *p, const Tables *t, Facets *f, double value
   }
   s.slope_V_K = f->s0 + clamp(x) * f->s1;
   s.open_V = f->u0 + x * f->u1 + (core_K - p->reference_K) * s.slope_V_K;
-  s.ohmic_ohm = layer(f, value >= 0.0 ? 0 : 1, u, w);
-  double source_V = s.open_V - over_V;
+  s.source_V = s.open_V - over_V;
+  s.giving_ohm = layer(f, 0, u, w), s.taking_ohm = layer(f, 1, u, w);
+  return s;
+}
+
+static inline Look look(const Plant *p, double value, const Standing *at) {
+  Look s = {.open_V = at->open_V, .slope_V_K = at->slope_V_K};
+  double source_V = at->source_V;
+  s.ohmic_ohm = value >= 0.0 ? at->giving_ohm : at->taking_ohm;
   double path = s.ohmic_ohm + (p->joint_ohm + p->lead_ohm * p->parallel / p->series);
   double d = source_V * source_V - 4.0 * path * value;
   s.current_A = 2.0 * value / (source_V + sqrt(d < 0.0 ? 0.0 : d));
@@ -173,22 +181,24 @@ int march(const Plant *given, const Tables *t, ptrdiff_t legs, const double *sta
   for (int k = 0; k < PAIRS; k++) {
     m.r[k] = layer(f, 2 + 2 * k, u, w), m.tau[k] = layer(f, 3 + 2 * k, u, w), m.g[k] = 1.0 / m.r[k];
   }
-  double h = 0.0, half_share = 0.0, core_half = 0.0, core_r = 0.0, share = 0.0, surface_0 = 0.0;
+  Standing standing = stand(p, t, f, y[SOC], y[CORE], y[V] + y[V + 1], u, w);
+  double walked_s = 0.0, h = 0.0, half_share = 0.0, core_half = 0.0, core_r = 0.0, share = 0.0, surface_0 = 0.0;
   double air_0 = 0.0, core_a = 0.0, surface_a = 0.0, air_a = 0.0;
+  ptrdiff_t count = 1;
   for (ptrdiff_t i = 0; i < legs; i++) {
     double power = value[i] / n, earlier[LIMITS], before[LIMITS], middle[LIMITS], after[LIMITS];
-    place_at(p, t, f, y[SOC], y[CORE], &u, &w);
-    Look s = look(p, t, f, power, y[SOC], y[CORE], y[V] + y[V + 1], u, w);
+    Look s = look(p, power, &standing);
     margins(p, y[SOC], y[CORE], &s, before);
     lowest(before, start_s[i], low, low_s);
     int jumped = 0;
     for (int k = 0; k < LIMITS; k++) jumped |= before[k] < 0.0, earlier[k] = -INFINITY;
     if (jumped) return 1;
     double length_s = end_s[i] - start_s[i];
-    ptrdiff_t pieces = length_s > 60.0 ? (ptrdiff_t)ceil(length_s / 60.0 - 1e-9) : 1;
-    ptrdiff_t inner = length_s / pieces > 1.0 ? (ptrdiff_t)ceil(length_s / pieces - 1e-9) : 1;
-    ptrdiff_t count = pieces * inner;
-    if (length_s / count != h) {
+    if (length_s != walked_s) {
+      walked_s = length_s;
+      ptrdiff_t pieces = length_s > 60.0 ? (ptrdiff_t)ceil(length_s / 60.0 - 1e-9) : 1;
+      ptrdiff_t inner = length_s / pieces > 1.0 ? (ptrdiff_t)ceil(length_s / pieces - 1e-9) : 1;
+      count = pieces * inner;
       h = length_s / count;
       double half_s = 0.5 * h, a = 1.0 / (GAMMA * h);
       half_share = half_s / p->capacity_As;
@@ -223,14 +233,11 @@ int march(const Plant *given, const Tables *t, ptrdiff_t legs, const double *sta
       g = now.film = film_at(p, t, f, surface_m, air_m);
       for (int k = 0; k < PAIRS; k++) {
         now.r[k] = layer(f, 2 + 2 * k, u, w), now.tau[k] = layer(f, 3 + 2 * k, u, w);
-        if (now.r[k] != m.r[k] || now.tau[k] != m.tau[k]) {
-          now.g[k] = 1.0 / now.r[k];
-          decays(h / now.tau[k], &now.half[k], &now.left[k]);
-        } else {
-          now.g[k] = m.g[k], now.half[k] = m.half[k], now.left[k] = m.left[k];
-        }
+        now.g[k] = 1.0 / now.r[k], now.half[k] = m.half[k], now.left[k] = m.left[k];
+        if (now.tau[k] != m.tau[k]) decays(h / now.tau[k], &now.half[k], &now.left[k]);
       }
-      Look at = look(p, t, f, power, soc_m, core_m, over, u, w);
+      Standing midway = stand(p, t, f, soc_m, core_m, over, u, w);
+      Look at = look(p, power, &midway);
       /* pairs */
       double next[STATES], pair_J = 0.0, stored_J = 0.0, v_Vs = 0.0;
       I = at.current_A;
@@ -275,7 +282,8 @@ int march(const Plant *given, const Tables *t, ptrdiff_t legs, const double *sta
                             at.room_W < 0.0 ? power * h - delivered_J : 0.0, sunny * h,
                             p->other_heat_W * h, p->outside_W_K * (mean_air - amb) * h};
       place_at(p, t, f, next[SOC], next[CORE], &u, &w);
-      Look end = look(p, t, f, power, next[SOC], next[CORE], next[V] + next[V + 1], u, w);
+      standing = stand(p, t, f, next[SOC], next[CORE], next[V] + next[V + 1], u, w);
+      Look end = look(p, power, &standing);
       margins(p, soc_m, core_m, &at, middle);
       margins(p, next[SOC], next[CORE], &end, after);
       int unclear = 0;
