@@ -47,12 +47,13 @@ def fewer_cells(case: BuiltCase) -> BuiltCase:
 
 
 def bracket(case: BuiltCase, run: Run) -> Bracket | None:
-    """Return three places beside a finished run of every cell; None where it is no such run."""
+    """Return three places beside a whole run of every cell; None where it is no such run."""
     scenario = case.case.scenario
-    if scenario.layout is None or scenario.layout.model != "resolved":
+    resolved = scenario.layout is not None and scenario.layout.model == "resolved"
+    if not resolved or run.stopped_by is not None:
         return None
     few = fewer_cells(case)
-    other, _ = through(few, settings_of(few, keep=False))
+    other, _ = through(few, settings_of(few, keep=False, stop_at_limits=False))
 
     def ends_C(one: BuiltCase, seen: Run) -> tuple[float, float]:
         peaks_C = seen.book.extremes[PEAK_CORE_K] - ZERO_C_K

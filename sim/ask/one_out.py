@@ -104,21 +104,19 @@ class _Found:
 def _aspect(found: list[_Found], limits: tuple[int, ...]) -> Aspect:
     """Return the least margin of `limits`, each over its scale, and whether all are kept.
 
-    A run that stopped at one of them is worse than any margin, the sooner the worse. Whatever it
-    stopped at, it did not come home: that counts against its energy too.
+    A run that stopped at one of them is worse than any margin, the more so the longer it still
+    had to go. Whatever it stopped at, it did not come home: that counts against its energy too.
     """
     best: tuple[float, Aspect] | None = None
     for one in found:
         if one.stops_s is not None and (one.stopped_by in limits or limits is BY_ENERGY):
-            undone = (one.day_end_s - one.stops_s) / (one.day_end_s - one.hour_s)
-            ranked = -1e6 * (1.0 + undone)
+            ranked = -1e6 * (1.0 + one.day_end_s - one.stops_s)
             aspect = Aspect(False, one.hour_s, one.pack, one.stopped_by, None, one.stops_s)
             best = min(best or (ranked, aspect), (ranked, aspect), key=lambda pair: pair[0])
         for quantity, time_s in one.trips:
             asked, limit = BY_TRIP[quantity]
             if asked is limits:
-                undone = (one.day_end_s - time_s) / (one.day_end_s - one.hour_s)
-                ranked = -1e6 * (1.0 + undone)
+                ranked = -1e6 * (1.0 + one.day_end_s - time_s)
                 aspect = Aspect(False, one.hour_s, one.pack, limit, None, time_s)
                 best = min(best or (ranked, aspect), (ranked, aspect), key=lambda pair: pair[0])
         for limit in limits:

@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sim.ask.built import BuiltResult
+from sim.files.built_case import BuiltCase
 from sim.integrate import built_records as column
 from sim.integrate.built_look import PEAK_CORE_K
 from sim.judge.verdict import levels
+from sim.physics.built import PACK_COUNT
 from sim.physics.limits import CUTOFF, HOT, RESERVE
 from sim.show.built_words import answer
 from sim.show.hours import hours_between
@@ -44,6 +46,7 @@ PACKS: tuple[tuple[str, Any], ...] = (
     (PLUM, (0, (5, 1, 1, 1))),
 )
 TOGETHER_V = 0.01  # groups nearer than this all day are one line
+LEAST_SPAN_K = 2.0  # of the scale of a pack map, so that a tenth of a kelvin looks like one
 
 
 def _title(result: BuiltResult, width: int) -> str:
@@ -154,38 +157,89 @@ def pack_map(result: BuiltResult, path: Path) -> None:
         case.case.scenario.layout.pattern == "staggered"
     )
     columns, rows = int(places.column.max()) + 1, int(places.row.max()) + 1
-    tall = min(max(9.0 * rows / columns, 1.6), 8.0)
-    figure = Figure(figsize=(9.6, 1.3 + tall * packs), layout="constrained", facecolor="white")
+    beside = 1 if columns > 1.5 * rows else min(packs, 3)  # packs in a row of the picture
+    below = math.ceil(packs / beside)
+    wide = 8.6 / beside
+    tall = min(max(wide * rows / columns * (math.sqrt(0.75) if staggered else 1.0), 1.2), 8.0)
+    figure = Figure(
+        figsize=(9.6, 0.9 + (tall + 0.35) * below), layout="constrained", facecolor="white"
+    )
     FigureCanvasAgg(figure)
-    shade = Normalize(float(peak_C.min()), max(float(peak_C.max()), float(peak_C.min()) + 0.1))
-    axes = figure.subplots(packs, 1, squeeze=False)[:, 0]
-    for p, ax in enumerate(axes):
+    middle_C, half_K = 0.5 * (peak_C.min() + peak_C.max()), 0.5 * LEAST_SPAN_K
+    half_K = max(half_K, 0.5 * float(np.ptp(peak_C)))
+    shade = Normalize(float(middle_C - half_K), float(middle_C + half_K))
+    axes = figure.subplots(below, beside, squeeze=False).ravel()
+    for ax in axes:
+        ax.axis("off")
+    for p, ax in enumerate(axes[:packs]):
         mine = np.flatnonzero(places.pack == p)
         x = places.column[mine] + (0.5 * (places.row[mine] % 2) if staggered else 0.0)
         y = -places.row[mine] * (math.sqrt(0.75) if staggered else 1.0)
+        ax.set_xlim(-0.8, columns + 0.3)
+        ax.set_ylim(float(-(rows - 1) * (math.sqrt(0.75) if staggered else 1.0)) - 0.8, 0.8)
+        ax.set_aspect("equal")
+        edge, width = _outlines(case, mine)
         cells = EllipseCollection(
-            np.full(len(mine), 0.92), np.full(len(mine), 0.92), np.zeros(len(mine)),
+            np.full(len(mine), 0.9), np.full(len(mine), 0.9), np.zeros(len(mine)),
             units="x", offsets=np.column_stack([x, y]), transOffset=ax.transData,
-            cmap="cividis", norm=shade,
+            cmap="cividis", norm=shade, edgecolors=edge, linewidths=width,
         )  # fmt: skip
         cells.set_array(peak_C[mine])
         ax.add_collection(cells)
-        for k in (mine[np.argmax(peak_C[mine])], mine[np.argmin(peak_C[mine])]):
-            at = int(np.flatnonzero(mine == k)[0])
-            light = shade(peak_C[k]) > 0.5
-            ax.annotate(
-                f"{peak_C[k]:.1f}", (x[at], y[at]), ha="center", va="center", fontsize=7,
-                color=INK if light else "white",
-            )  # fmt: skip
-        ax.set_xlim(-0.8, columns + 0.3)
-        ax.set_ylim(float(y.min()) - 0.8, 0.8)
-        ax.set_aspect("equal")
-        ax.axis("off")
+        _number_ends(ax, peak_C[mine], x, y, shade, 72.0 * wide / columns)
+        _missing(ax, case, p, staggered)
         if packs > 1:
-            ax.set_title(f"pack {p + 1}", fontsize=9, loc="left", color=INK)
+            out = " (out)" if case.built.pack[PACK_COUNT, p] == 0.0 else ""
+            ax.set_title(f"pack {p + 1}{out}", fontsize=9, loc="left", color=INK)
     bar = figure.colorbar(ScalarMappable(shade, "cividis"), ax=list(axes), shrink=0.7, pad=0.01)
     bar.set_label("peak core temperature, C", fontsize=9)
     bar.ax.tick_params(labelsize=8)
-    words = f"{result.case.scenario.title}: each cell's peak, the module seen from above"
-    figure.suptitle(words, x=0.01, ha="left", fontsize=10.5, color=INK)
+    figure.suptitle(_map_title(result, columns), x=0.01, ha="left", fontsize=10, color=INK)
     figure.savefig(path, dpi=130)
+
+
+def _map_title(result: BuiltResult, columns: int) -> str:
+    scenario = result.case.scenario
+    order = "cells in the order of their groups"
+    if columns == scenario.pack.parallel:
+        order = "a group a row, group 1 at the top"
+    if scenario.fault:
+        order += "; ringed: what a [[fault]] names; crossed: no cell"
+    return f"{scenario.title}: each cell's peak, the module seen from above\n{order}"
+
+
+def _outlines(case: BuiltCase, mine: Any) -> tuple[list[str], list[float]]:
+    """Return the outline of each cell of a pack: those that a fault names stand out."""
+    named = np.zeros(len(mine), dtype=bool)
+    for fault in case.case.scenario.fault or []:
+        at = case.places.pack[mine] == fault.pack - 1
+        at &= case.places.group[mine] == fault.group - 1
+        if fault.cell is not None:
+            at &= case.places.place[mine] == fault.cell - 1
+        named |= at
+    return [WARM if one else "none" for one in named], [1.8 if one else 0.0 for one in named]
+
+
+def _number_ends(ax: Axes, peak_C: Any, x: Any, y: Any, shade: Any, room_pt: float) -> None:
+    """Write the hottest and the coolest peak into their cells, as large as a cell allows."""
+    size = min(8.0, 0.36 * room_pt)
+    for k in {int(np.argmax(peak_C)), int(np.argmin(peak_C))}:
+        light = shade(peak_C[k]) > 0.5
+        ax.annotate(
+            f"{peak_C[k]:.1f}", (x[k], y[k]), ha="center", va="center", fontsize=max(size, 4.0),
+            color=INK if light else "white",
+        )  # fmt: skip
+
+
+def _missing(ax: Axes, case: BuiltCase, p: int, staggered: bool) -> None:
+    """Cross the places where a fault says that a cell is missing."""
+    scenario = case.case.scenario
+    assert scenario.layout is not None  # a map is drawn of a layout only
+    for fault in scenario.fault or []:
+        if fault.kind != "cell_missing" or fault.pack != p + 1 or fault.cell is None:
+            continue
+        at = (fault.group - 1) * scenario.pack.parallel + fault.cell - 1
+        row, place = divmod(at, scenario.layout.columns)
+        x = place + (0.5 * (row % 2) if staggered else 0.0)
+        ax.plot([x], [-row * (math.sqrt(0.75) if staggered else 1.0)], "x", color=WARM,
+                markersize=7)  # fmt: skip

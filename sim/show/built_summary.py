@@ -8,6 +8,7 @@ import numpy as np
 
 from sim import __version__
 from sim.ask.built import BuiltResult
+from sim.ask.built_places import Bracket
 from sim.files.case import guesses
 from sim.integrate.built_look import (
     HIGHEST_V,
@@ -17,19 +18,29 @@ from sim.integrate.built_look import (
     PEAK_A,
     PEAK_CORE_K,
 )
-from sim.judge.built import group_charge
+from sim.integrate.built_records import (
+    COLUMNS,
+    GROUP_HIGH_V,
+    GROUP_LOW_V,
+    SOC_HIGH,
+    SOC_LOW,
+    TIME,
+)
+from sim.judge.built import group_charge, stranded
 from sim.physics.built import (
     ASKED,
+    AT_BUS,
     CAPACITY_AS,
     CHARGED,
-    COUNT,
     DELIVERED,
     FIRST_CELL,
+    PACK_COUNT,
     SCALE,
     SHORT,
     SOC,
 )
 from sim.physics.limits import CUTOFF, HOT
+from sim.show.built_pack_words import group_name, group_of
 from sim.show.built_words import answer, place
 from sim.show.one_out_words import as_values
 from sim.show.sentences import CAUTION
@@ -142,11 +153,10 @@ def _as_built(result: BuiltResult) -> dict[str, Any]:
     ends = group_charge(result.run)
     emptiest = int(np.argmin(ends))
     first = int(case.built.group_at[FIRST_CELL, emptiest])
-    left_Ah = ends * _group_Ah(result)  # a group of fewer cells strands what the others hold more
-    stranded_Ah = [
-        float(np.ptp(left_Ah[a:b]))
-        for a, b in zip(case.built.pack_at, case.built.pack_at[1:], strict=False)
-    ]
+    strands = stranded(result.run)
+    first_empty = max(strands, key=lambda one: one.most_As, default=None)
+    apart = result.kept[:, SOC_HIGH] - result.kept[:, SOC_LOW]
+    apart_V = result.kept[:, GROUP_HIGH_V] - result.kept[:, GROUP_LOW_V]
 
     def named(cell: int) -> str:
         return case.places.name(int(cell), packs)
@@ -164,15 +174,52 @@ def _as_built(result: BuiltResult) -> dict[str, Any]:
         "emptiest_group_at_the_end": int(case.places.group[first]) + 1,
         "charge_of_emptiest_group": float(ends.min()),
         "charge_of_fullest_group": float(ends.max()),
-        "stranded_Ah": max(stranded_Ah),
+        "weakest_group": group_name(case, group_of(case, int(peaks[LOWEST_V].argmin()))),
+        "empties_first": None if first_empty is None else group_name(case, first_empty.group),
+        "stranded_Ah": 0.0 if first_empty is None else first_empty.most_As / SECONDS_PER_HOUR,
+        "imbalance": {
+            "charge_at_the_start": float(apart[0]),
+            "charge_at_most": float(apart.max()),
+            "charge_at_most_s": float(result.kept[int(apart.argmax()), TIME]),
+            "charge_at_the_end": float(apart[-1]),
+            "voltage_at_most_V": float(apart_V.max()),
+            "voltage_at_most_s": float(result.kept[int(apart_V.argmax()), TIME]),
+        },
+        "packs": _packs(result),
+        "three_places": _three_places(result.bracket),
         "undelivered_share": result.undelivered,
     }
 
 
-def _group_Ah(result: BuiltResult) -> Any:
-    built = result.built_case.built
-    cell_Ah = built.fixed[CAPACITY_AS] * built.fixed[COUNT] / SECONDS_PER_HOUR
-    return np.add.reduceat(cell_Ah, built.group_at[FIRST_CELL, :-1])
+def _packs(result: BuiltResult) -> list[dict[str, Any]]:
+    built, kept = result.built_case.built, result.kept
+    found = []
+    for p in range(built.pack.shape[1]):
+        current_A = kept[:, COLUMNS + 3 * p]
+        found.append(
+            {
+                "pack": p + 1,
+                "out": bool(built.pack[PACK_COUNT, p] == 0.0),
+                "net_Wh": float(result.run.state.sums[p, AT_BUS]) / SECONDS_PER_HOUR,
+                "first_instant_A": float(current_A[0]),
+                "greatest_A": float(current_A.max()),
+                "least_A": float(current_A.min()),
+            }
+        )
+    return found
+
+
+def _three_places(found: Bracket | None) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    return {
+        "hottest_C": found.hottest_C,
+        "coolest_C": found.coolest_C,
+        "over_hottest_cell_K": found.above_K,
+        "under_coolest_cell_K": found.below_K,
+        "brackets": found.brackets,
+        "cells_differ_by_place_only": found.only_places,
+    }
 
 
 def _window(result: BuiltResult, n: int) -> dict[str, Any]:

@@ -7,11 +7,18 @@ from sim.ask.built_boards import Switching
 from sim.files.case import guesses
 from sim.judge.verdict import Event
 from sim.physics.board import CHARGE_PATH, CHARGER, COLDEST_K, HIGHEST_GROUP_V, HOTTEST_K
-from sim.physics.built import AT_BUS, DELIVERED, LEAD, LINK, PACK_COUNT, SHORT
+from sim.physics.built import DELIVERED, LEAD, LINK, PACK_COUNT, SHORT
 from sim.physics.limits import BEYOND_REACH, CUTOFF, HOT, NAMES, PACK_CURRENT, RESERVE
+from sim.show.built_pack_words import (
+    told_boards,
+    told_groups,
+    told_pack,
+    told_places,
+    told_shares,
+)
 from sim.show.lines import at, hung, moment, number, room, small, span
 from sim.show.one_out_words import clause, told
-from sim.show.sentences import CAUTION, INDENT, table
+from sim.show.sentences import AN_INSTANT_S, CAUTION, INDENT, table
 from sim.units import SECONDS_PER_HOUR, ZERO_C_K
 
 
@@ -55,10 +62,11 @@ def _heat_and_voltage(result: BuiltResult) -> str:
 def _ends(result: BuiltResult) -> str:
     least = result.verdict.limit(RESERVE)
     lowest = min(day.charge_least for day in result.days)
-    emptiest = round(100.0 * lowest) + 0.0  # never "-0"
+    emptiest = round(100.0 * lowest, 1) + 0.0  # never "-0"
     kept = f" ({least.level:.0f} % is the reserve)" if least.level else ""
     verb = "falls to" if result.verdict.finished else "stops at"
-    return f"the emptiest group {verb} {emptiest:.0f} % charge{kept}"
+    close = least.level is not None and abs(emptiest - least.level) < 1.0
+    return f"the emptiest group {verb} {emptiest:.{1 if close else 0}f} % charge{kept}"
 
 
 def _held_back(result: BuiltResult, time_s: float) -> str:
@@ -110,6 +118,20 @@ def _first(result: BuiltResult, first: Event) -> str:
     return f"{first.event}{words} {at(result.case, first.time_s)}"
 
 
+def _others(result: BuiltResult, first: Event) -> str:
+    """Return what else was passed, in order of time, each by how much at worst; "" for nothing."""
+    told: dict[str, str] = {}
+    for found in result.verdict.events:
+        judged = result.verdict.limit(NAMES.index(found.name))
+        if found.name == first.name or found.name in told:
+            continue
+        by = ""
+        if judged.margin is not None and judged.seconds_beyond >= AN_INSTANT_S:
+            by = f", by {room(judged.margin, judged.unit)} at worst"
+        told[found.name] = f"{found.event} {at(result.case, found.time_s)}{by}"
+    return f", then {', '.join(told.values())}" if told else ""
+
+
 def _shut_first(result: BuiltResult) -> bool:
     """Return whether power is beyond reach for no other reason than a board that opened."""
     first = result.verdict.first
@@ -130,7 +152,9 @@ def answer(result: BuiltResult) -> str:
     if result.passed:
         sure = result.bad_end.passed
         return f"Stays cool{'' if sure else ' if the guesses hold'}: {tail}"
-    told = ([_first(result, verdict.first)] if verdict.first is not None else []) + faults
+    told = faults
+    if verdict.first is not None:
+        told = [_first(result, verdict.first) + _others(result, verdict.first), *faults]
     if verdict.first is not None and _shut_first(result):
         told = [*faults, f"so no power is left {at(result.case, verdict.first.time_s)}"]
     if verdict.unanswered:
@@ -157,16 +181,14 @@ def report(result: BuiltResult) -> list[str]:
     """Return everything that `simulate` prints about a pack as built, the verdict first."""
     case = result.case
     lines = [first_line(result), "", *table(result), ""]
-    lines += hung("pack", _pack(result), INDENT)
-    for words in _packs(result):
-        lines += hung("shares", words, INDENT)
-    lines += hung("energy", _energy(result), INDENT)
-    for board in result.boards:
-        lines += hung("board", _board(result, board), INDENT)
-    for words in _charging(result):
-        lines += hung("charging", words, INDENT)
-    for words in _days(result):
-        lines += hung("days", words, INDENT)
+    parts = (
+        ("pack", told_pack), ("groups", told_groups), ("places", told_places),
+        ("shares", told_shares), ("energy", _energy), ("board", told_boards),
+        ("charging", _charging), ("days", _days),
+    )  # fmt: skip
+    for name, tell in parts:
+        for words in tell(result):
+            lines += hung(name, words, INDENT)
     if result.one_out is not None:
         lines += hung("pack out", told(case, result.one_out), INDENT)
     lines += hung("audit", _audit(result), INDENT)
@@ -186,59 +208,7 @@ def report(result: BuiltResult) -> list[str]:
     return [*lines, "", *hung("", CAUTION, 0)]
 
 
-def _pack(result: BuiltResult) -> str:
-    """Return the spread over cells: hottest against coldest, most against least worked."""
-    from sim.integrate.built_look import LOWEST_V, PEAK_A, PEAK_CORE_K
-
-    peaks, case = result.run.book.extremes, result.built_case
-    peak_C = peaks[PEAK_CORE_K] - ZERO_C_K
-    hottest, coolest = int(peak_C.argmax()), int(peak_C.argmin())
-    packs = case.built.pack.shape[1]
-    n = case.built.fixed.shape[1]
-    if n == packs:
-        return "every cell of a pack alike"
-    hardest = peaks[PEAK_A].argmax()
-    weakest = peaks[LOWEST_V].argmin()
-    return (
-        f"peaks from {peak_C[coolest]:.1f} C ({case.places.name(coolest, packs)}) to "
-        f"{peak_C[hottest]:.1f} C ({case.places.name(hottest, packs)}); hardest worked "
-        f"{case.places.name(int(hardest), packs)} with {peaks[PEAK_A, hardest]:.1f} A; weakest "
-        f"{case.places.name(int(weakest), packs)} with {peaks[LOWEST_V, weakest]:.2f} V; charge of "
-        f"the groups lies up to {100.0 * _imbalance(result):.1f} % apart"
-    )
-
-
-def _imbalance(result: BuiltResult) -> float:
-    from sim.integrate.built_records import SOC_HIGH, SOC_LOW
-
-    kept = result.kept
-    return float((kept[:, SOC_HIGH] - kept[:, SOC_LOW]).max())
-
-
-def _packs(result: BuiltResult) -> list[str]:
-    """Return what each of several packs gave, and what flowed as they were joined."""
-    from sim.integrate.built_records import COLUMNS
-
-    built, run = result.built_case.built, result.run
-    packs = built.pack.shape[1]
-    if packs < 2:
-        return []
-    kept = result.kept
-    said = []
-    for p in range(packs):
-        if built.pack[PACK_COUNT, p] == 0.0:
-            said.append(f"pack {p + 1} is out")
-            continue
-        current_A = kept[:, COLUMNS + 3 * p]
-        given_Wh = run.state.sums[p, AT_BUS] / SECONDS_PER_HOUR
-        said.append(
-            f"pack {p + 1}: {given_Wh:.0f} Wh, {current_A.min():.1f} to {current_A.max():.1f} A, "
-            f"{current_A[0]:.1f} A at the first instant"
-        )
-    return said
-
-
-def _energy(result: BuiltResult) -> str:
+def _energy(result: BuiltResult) -> list[str]:
     run, built = result.run, result.built_case.built
     sums, count = run.state.sums, built.pack[PACK_COUNT]
     lost_Wh = float(count @ (sums[:, LEAD] + sums[:, LINK])) / SECONDS_PER_HOUR
@@ -247,22 +217,9 @@ def _energy(result: BuiltResult) -> str:
         "lost in leads and busbars"
     )
     short_Wh = run.state.box_sums[SHORT] / SECONDS_PER_HOUR
-    return f"{said}; {short_Wh:.1f} Wh asked and not delivered" if short_Wh > 1e-3 else said
-
-
-def _board(result: BuiltResult, board: object) -> str:
-    from sim.ask.built_boards import BoardAnswer
-
-    assert isinstance(board, BoardAnswer)
-    said = f"{board.owner}: {board.answer} trip"
-    if board.first_s is not None:
-        said += f", first {at(result.case, board.first_s)}"
-    if board.breaks:
-        said += f"; breaks the current {board.breaks} time{'s' if board.breaks > 1 else ''}"
-    if board.trips > board.breaks:
-        times = "once" if board.trips == 1 else f"{board.trips} times"
-        said += f"; shut {times} in all" if board.breaks else f"; shut {times} while nothing flowed"
-    return f"{said}; it chatters" if board.chatters else said
+    if short_Wh > 1e-3:
+        said += f"; {max(short_Wh, 0.1):.1f} Wh asked and not delivered"
+    return [said]
 
 
 def _charging(result: BuiltResult) -> list[str]:
