@@ -10,23 +10,21 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
+from sim.integrate.built_source import turn_about
 from sim.integrate.built_work import (
     CONDUCTANCE_S,
     CURRENT_A,
     DISCHARGING,
-    DRAG_OHM,
+    END_CELL,
     GROUP_OHM,
     GROUP_V,
     JUMP_OHM,
     LIMIT_A,
-    OHMIC_OHM,
-    OPEN_V,
     PACK_A,
     PACK_OHM,
     PACK_V,
     PER_A_OHM,
-    PIVOT_S,
-    SLOPE_V_K,
+    PIVOT_OHM,
     SOURCE_V,
     STILL_V,
     TAKES_PART,
@@ -45,14 +43,11 @@ from sim.physics.built import (
     COUNT,
     FIRST_CELL,
     GROUP_COUNT,
-    JOINT_OHM,
     LEAD_OHM,
     LINK_OHM,
-    LINKED,
     MINUS_AT,
     PACK_COUNT,
     PLUS_AT,
-    SCALE,
 )  # fmt: skip
 from sim.physics.bus import (
     CHARGE,
@@ -64,16 +59,12 @@ from sim.physics.bus import (
     ramped_A,
     ramped_inside_A,
 )
-from sim.physics.cell import CHARGE as ON_CHARGE
-from sim.physics.cell import DISCHARGE as ON_DISCHARGE
-from sim.physics.cell import layer, open_circuit
-from sim.physics.compiled import bare, bare_apart
+from sim.physics.compiled import bare_apart, inlined
 from sim.physics.group import ladder_source, shared_source
 from sim.physics.pack import POWER
 
 SOLVED_A = 1e-9  # to which a limit that hangs on its own effect is found
 ROUNDING = 1e-14  # of voltages that are meant to be alike
-LEAST_OHM = 1e-9  # of a cell said to have none; less would make rounding of 4 V into current
 
 
 class Hung(NamedTuple):
@@ -96,38 +87,19 @@ class Bus(NamedTuple):
     limited: bool  # the controller lets less through than was asked
 
 
-@bare
-def _cell_sources(built, work, soc, core_K, over_V):
-    """Fill what each cell is as a source: open circuit less overvoltages, behind its resistance.
-
-    Over a step its drag is part of that resistance, and of its mean voltage.
-    """
-    for c in range(work.cells.shape[1]):
-        open_V, slope_V_K = open_circuit(built.cell, soc[c], core_K[c])
-        way = ON_DISCHARGE if work.flags[DISCHARGING, work.pack_of[c]] else ON_CHARGE
-        ohmic_ohm = layer(built.cell, soc[c], core_K[c], way) * built.fixed[SCALE, c]
-        work.cells[OPEN_V, c] = open_V
-        work.cells[SLOPE_V_K, c] = slope_V_K
-        work.cells[OHMIC_OHM, c] = ohmic_ohm
-        work.cells[SOURCE_V, c] = open_V - over_V[c]
-        path_ohm = ohmic_ohm + work.cells[DRAG_OHM, c] + built.fixed[JOINT_OHM, c]
-        path_ohm = max(path_ohm, LEAST_OHM)
-        work.cells[CONDUCTANCE_S, c] = built.fixed[LINKED, c] / path_ohm
-
-
-@bare
+@inlined
 def _pack_sources(built, work):
     """Fill what groups and packs are as sources."""
     for p in range(built.pack.shape[1]):
         pack_V, pack_ohm = 0.0, built.pack[LEAD_OHM, p] + built.pack[BOARD_OHM, p]
         for g in range(built.pack_at[p], built.pack_at[p + 1]):
-            first, last = built.group_at[FIRST_CELL, g], built.group_at[FIRST_CELL, g + 1]
+            first, last = built.group_at[FIRST_CELL, g], built.group_at[END_CELL, g]
             if built.group[LINK_OHM, g] > 0.0:
                 open_V, path_ohm = ladder_source(
                     work.cells[SOURCE_V], work.cells[CONDUCTANCE_S],
                     first, last, built.group[LINK_OHM, g],
                     built.group_at[PLUS_AT, g], built.group_at[MINUS_AT, g],
-                    work.cells[STILL_V], work.cells[PER_A_OHM], work.cells[PIVOT_S],
+                    work.cells[STILL_V], work.cells[PER_A_OHM], work.cells[PIVOT_OHM],
                 )  # fmt: skip
             else:
                 open_V, path_ohm = shared_source(
@@ -141,7 +113,7 @@ def _pack_sources(built, work):
         work.packs[PACK_V, p], work.packs[PACK_OHM, p] = pack_V, pack_ohm
 
 
-@bare
+@inlined
 def lowest_group_V(built, work, p, pack_A):
     """Return the lowest voltage of a pack's groups [V] while it carries `pack_A`."""
     lowest_V = math.inf
@@ -182,7 +154,7 @@ def _under_ramp_A(built, work, ramp, source_V, path_ohm, wanted_A):
     return low_A
 
 
-@bare
+@inlined
 def _let_through_A(built, work, hung, source_V, path_ohm, wanted_A):
     """Return what the controller lets through of a wanted current."""
     controller = hung.controller
@@ -200,7 +172,7 @@ def _let_through_A(built, work, hung, source_V, path_ohm, wanted_A):
     return _under_ramp_A(built, work, controller.over_cell_V, source_V, path_ohm, wanted_A)
 
 
-@bare
+@inlined
 def _charge_limits(work, hung):
     """Fill the charge current that each pack may take for its temperatures [A]."""
     for p in range(work.packs.shape[1]):
@@ -210,7 +182,7 @@ def _charge_limits(work, hung):
         )
 
 
-@bare
+@inlined
 def _highest_rest_V(built, work):
     """Return the highest open voltage [V] of the packs that there are."""
     rest_V = 0.0
@@ -220,7 +192,7 @@ def _highest_rest_V(built, work):
     return rest_V
 
 
-@bare
+@inlined
 def _on_bus(built, work, hung, charging, instant):
     """Return the `Bus` with the packs that take part as they are."""
     source_V, path_ohm = parallel_source(
@@ -258,7 +230,7 @@ def _on_bus(built, work, hung, charging, instant):
     return Bus(source_V - path_ohm * current_A, current_A, room_W, asked_W, limited)
 
 
-@bare
+@inlined
 def _flow_once(built, work, hung, charging, instant):
     """Return the `Bus`, with just those packs on it whose boards let their own current through.
 
@@ -293,7 +265,7 @@ def _flow_once(built, work, hung, charging, instant):
     return bus
 
 
-@bare
+@inlined
 def _lets(built, work, bus):
     """Return whether a pack that is alone on the bus lets its current through.
 
@@ -308,7 +280,7 @@ def _lets(built, work, bus):
     return alone != 1 or lets or bus.current_A == 0.0
 
 
-@bare
+@inlined
 def _on_hand(built, work, charging, p):
     """Return whether a pack could carry anything: it is there, a way is open, it is not refused."""
     either = work.flags[MAY_DISCHARGE, p] or work.flags[MAY_CHARGE, p]
@@ -317,7 +289,7 @@ def _on_hand(built, work, charging, p):
     return there and either and not refused
 
 
-@bare
+@inlined
 def _pack_currents(built, work, bus):
     """Fill `pack_A`; a difference within the rounding of its voltages drives no current."""
     on_it = 0
@@ -335,37 +307,37 @@ def _pack_currents(built, work, bus):
             work.packs[PACK_A, p] = over_V / work.packs[PACK_OHM, p]
 
 
-@bare
-def flow(built, work, hung, charging, instant, soc, core_K, over_V):
-    """Return the `Bus` for the cells' states, and fill all currents.
+@inlined
+def flow(built, work, state, hung, charging, instant):
+    """Return the `Bus` for the cells as the sources that they are, and fill all currents.
 
-    `soc`, `core_K` and `over_V`, the sum of the overvoltages, (n,), at an `instant` or, with drag,
-    as means over a step. Which layer of the
-    resistance table a pack's cells use follows the pack's own current, so that is tried again
-    where it turned out the other way.
+    At an `instant` they are sources as `state` stands, else over a step, as in its middle. Which
+    layer of the resistance table a pack's cells use follows the pack's own current, so that is
+    tried again where it turned out the other way.
     """
     packs = built.pack.shape[1]
     bus = Bus(0.0, 0.0, 0.0, 0.0, False)
-    for _ in range(3):
-        _cell_sources(built, work, soc, core_K, over_V)
+    if charging:
+        _charge_limits(work, hung)
+    for tried in range(3):
         _pack_sources(built, work)
-        if charging:
-            _charge_limits(work, hung)
         bus = _flow_once(built, work, hung, charging, instant)
         turned = False
         for p in range(packs):
             pack_A = work.packs[PACK_A, p]
             wrong = pack_A < 0.0 if work.flags[DISCHARGING, p] else pack_A > 0.0
+            turned = turned or wrong
             if wrong:
                 work.flags[DISCHARGING, p] = not work.flags[DISCHARGING, p]
-                turned = True
+            if wrong and tried < 2:
+                turn_about(built, work, state, p, instant)
         if not turned:
             break
     _share_out(built, work)
     return bus
 
 
-@bare
+@inlined
 def _share_out(built, work):
     """Fill each cell's current from its pack's."""
     for g in range(built.group.shape[1]):
@@ -374,9 +346,13 @@ def _share_out(built, work):
         group_V = work.groups[GROUP_V, g]
         if pack_A != 0.0:  # a broken group's resistance is infinite
             group_V -= work.groups[GROUP_OHM, g] * pack_A
-        for c in range(built.group_at[FIRST_CELL, g], built.group_at[FIRST_CELL, g + 1]):
+        for c in range(built.group_at[FIRST_CELL, g], built.group_at[END_CELL, g]):
             across_V = group_V
             if on_ladder:
                 across_V = work.cells[STILL_V, c] + work.cells[PER_A_OHM, c] * pack_A
             over_V = work.cells[SOURCE_V, c] - across_V
             work.cells[CURRENT_A, c] = over_V * work.cells[CONDUCTANCE_S, c]
+    for p in range(work.packs.shape[1]):  # doubles do as the pack's last cell does
+        end = built.group_at[END_CELL, built.pack_at[p + 1] - 1]
+        for c in range(end, work.pack_cells[p + 1]):
+            work.cells[CURRENT_A, c] = work.cells[CURRENT_A, end - 1]

@@ -19,7 +19,6 @@ from sim.integrate.built_work import (
     CORE_2,
     CORE_W,
     COUPLED,
-    DIAGONAL_W_K,
     FILM_W_K,
     JOINT_W,
     MODULE_1,
@@ -29,6 +28,7 @@ from sim.integrate.built_work import (
     PASSED_IN,
     PASSED_OUT,
     PASSED_W,
+    SETTLES_K_W,
     SURFACE_1,
     SURFACE_2,
     TO_BOX_AIR,
@@ -36,58 +36,76 @@ from sim.integrate.built_work import (
     WALL_1,
     WEIGHT,
 )
+from sim.physics.abreast import WIDE, at, gathered, highest, put_at, total
 from sim.physics.box import AIR_AND_WALL, FREE_AIR
 from sim.physics.built import CORE, INWARD, MODULE_J_K, MODULE_W_K, OUTWARD, PACK_COUNT, SURFACE
-from sim.physics.compiled import bare
+from sim.physics.compiled import bare_apart, inlined
+from sim.physics.side_by_side import alike, most
 
 SETTLED_K = 1e-11
 MOST_ROUNDS = 2000
 
 
-@bare
-def _eliminate(built, work, state, a, ahead, air_K):
-    """Fill each cell's diagonal and net heat, cores eliminated, and the sums over each pack."""
+@inlined
+def _eliminate_cells(built, work, state, c, a, ahead, module_K, air_K):
+    """Fill what the cells from `c` on settle by and their net heat, cores eliminated.
+
+    Returns their films' parts inward and outward, how a surface follows a net heat, and what
+    flows to module and box air.
+    """
     cell, across = built.cell, built.cell.core_to_surface_W_K
-    box_at = work.packs.shape[1]
-    for p in range(box_at):
-        for row in (TO_MODULE, TO_BOX_AIR, ACROSS, MODULE_HEAT, BOX_HEAT):
-            work.packs[row, p] = 0.0
-    for c in range(state.cells.shape[1]):
-        p = work.pack_of[c]
-        core_K = state.cells[CORE, c] + ahead * work.cells[CORE_1, c]
-        surface_K = state.cells[SURFACE, c] + ahead * work.cells[SURFACE_1, c]
+    core_K = at(state.cells, CORE, c) + ahead * at(work.cells, CORE_1, c)
+    surface_K = at(state.cells, SURFACE, c) + ahead * at(work.cells, SURFACE_1, c)
+    film_W_K = at(work.cells, FILM_W_K, c)
+    inward, outward = film_W_K * at(built.fixed, INWARD, c), film_W_K * at(built.fixed, OUTWARD, c)
+    inward_W, outward_W = inward * (surface_K - module_K), outward * (surface_K - air_K)
+    net_W = at(work.cells, JOINT_W, c) - inward_W - outward_W
+    diagonal = inward + outward
+    for k in range(built.neighbour.shape[0]):
+        between = at(built.neighbour_W_K, k, c)
+        other_K = gathered(state.cells, SURFACE, built.neighbour, k, c)
+        other_K += ahead * gathered(work.cells, SURFACE_1, built.neighbour, k, c)
+        net_W -= between * (surface_K - other_K)
+        diagonal += between
+    if across == 0.0:  # one lumped node
+        diagonal += a * (cell.core_J_K + cell.surface_J_K)
+        net_W += at(work.cells, CORE_W, c)
+    else:
+        passed_on = across / (a * cell.core_J_K + across)
+        over_W = across * (core_K - surface_K)
+        diagonal += a * cell.surface_J_K + across - across * passed_on
+        net_W += over_W + passed_on * (at(work.cells, CORE_W, c) - over_W)
+    settles = 1.0 / diagonal
+    put_at(work.cells, SETTLES_K_W, c, settles)
+    put_at(work.cells, PASSED_W, c, net_W)
+    return inward, outward, settles, inward_W, outward_W
+
+
+@inlined
+def _eliminate(built, work, state, a, ahead, air_K):
+    """Fill each cell's part and net heat, cores eliminated, and the sums over each pack."""
+    for p in range(work.packs.shape[1]):
         module_K = state.airs_K[p] + ahead * work.packs[MODULE_1, p]
-        inward = work.cells[FILM_W_K, c] * built.fixed[INWARD, c]
-        outward = work.cells[FILM_W_K, c] * built.fixed[OUTWARD, c]
-        net_W = work.cells[JOINT_W, c]
-        net_W -= inward * (surface_K - module_K) + outward * (surface_K - air_K)
-        diagonal = inward + outward
-        for k in range(built.neighbour.shape[1]):
-            other = built.neighbour[c, k]
-            if other >= 0:
-                between = built.neighbour_W_K[c, k]
-                other_K = state.cells[SURFACE, other] + ahead * work.cells[SURFACE_1, other]
-                net_W -= between * (surface_K - other_K)
-                diagonal += between
-        if across == 0.0:  # one lumped node
-            diagonal += a * (cell.core_J_K + cell.surface_J_K)
-            net_W += work.cells[CORE_W, c]
-        else:
-            passed_on = across / (a * cell.core_J_K + across)
-            over_W = across * (core_K - surface_K)
-            diagonal += a * cell.surface_J_K + across - across * passed_on
-            net_W += over_W + passed_on * (work.cells[CORE_W, c] - over_W)
-        work.cells[DIAGONAL_W_K, c] = diagonal
-        work.cells[PASSED_W, c] = net_W
-        weight = work.cells[WEIGHT, c]
-        work.packs[TO_MODULE, p] += weight * inward * (1.0 - inward / diagonal)
-        work.packs[TO_BOX_AIR, p] += weight * outward * (1.0 - outward / diagonal)
-        work.packs[ACROSS, p] += weight * inward * outward / diagonal
-        work.packs[MODULE_HEAT, p] += weight * inward * (surface_K - module_K)
-        work.packs[BOX_HEAT, p] += weight * outward * (surface_K - air_K)
+        to_module = alike(0.0, at(work.cells, WEIGHT, work.pack_cells[p]))
+        to_box_air, across, module_W, box_W = to_module, to_module, to_module, to_module
+        for c in range(work.pack_cells[p], work.pack_cells[p + 1], WIDE):
+            inward, outward, settles, inward_W, outward_W = _eliminate_cells(
+                built, work, state, c, a, ahead, module_K, air_K
+            )
+            weight = at(work.cells, WEIGHT, c)
+            to_module += weight * inward * (1.0 - inward * settles)
+            to_box_air += weight * outward * (1.0 - outward * settles)
+            across += weight * inward * outward * settles
+            module_W += weight * inward_W
+            box_W += weight * outward_W
+        work.packs[TO_MODULE, p] = total(to_module)
+        work.packs[TO_BOX_AIR, p] = total(to_box_air)
+        work.packs[ACROSS, p] = total(across)
+        work.packs[MODULE_HEAT, p] = total(module_W)
+        work.packs[BOX_HEAT, p] = total(box_W)
 
 
-@bare
+@inlined
 def _airs(built, work, state, a, ahead, second, air_K, ambient_K, sun_W):
     """Fill the changes of modules, box air and wall, given what the cells pass on."""
     box, packs = built.box, built.pack.shape[1]
@@ -125,8 +143,8 @@ def _airs(built, work, state, a, ahead, second, air_K, ambient_K, sun_W):
         else:
             air_W += sun_W - box.outside_W_K * (air_K - ambient_K)
             air_change_K = air_W / (air_diagonal + box.outside_W_K)
-    at = AIR_2 if second else AIR_1
-    work.airs[at], work.airs[at + 1] = air_change_K, wall_change_K
+    air_at = AIR_2 if second else AIR_1
+    work.airs[air_at], work.airs[air_at + 1] = air_change_K, wall_change_K
     for p in range(packs):
         if built.pack[MODULE_J_K, p] > 0.0:
             work.packs[module_row, p] += work.packs[COUPLED, p] * air_change_K
@@ -134,64 +152,80 @@ def _airs(built, work, state, a, ahead, second, air_K, ambient_K, sun_W):
             work.packs[module_row, p] = air_change_K
 
 
-@bare
+@inlined
 def _pass_on(built, work, surface_row):
     """Fill what each cell's net heat sends to module and box air, neighbours as guessed."""
     for p in range(work.packs.shape[1]):
-        work.packs[PASSED_IN, p], work.packs[PASSED_OUT, p] = 0.0, 0.0
-    for c in range(work.cells.shape[1]):
-        net_W = work.cells[PASSED_W, c]
-        for k in range(built.neighbour.shape[1]):
-            other = built.neighbour[c, k]
-            if other >= 0:
-                net_W += built.neighbour_W_K[c, k] * work.cells[surface_row, other]
-        share_W = work.cells[FILM_W_K, c] * net_W / work.cells[DIAGONAL_W_K, c]
-        share_W *= work.cells[WEIGHT, c]
-        p = work.pack_of[c]
-        work.packs[PASSED_IN, p] += share_W * built.fixed[INWARD, c]
-        work.packs[PASSED_OUT, p] += share_W * built.fixed[OUTWARD, c]
-        work.cells[surface_row - 1, c] = net_W  # in the core's row until the airs are known
+        inward_W = alike(0.0, at(work.cells, WEIGHT, work.pack_cells[p]))
+        outward_W = inward_W
+        for c in range(work.pack_cells[p], work.pack_cells[p + 1], WIDE):
+            net_W = at(work.cells, PASSED_W, c)
+            for k in range(built.neighbour.shape[0]):
+                other_K = gathered(work.cells, surface_row, built.neighbour, k, c)
+                net_W += at(built.neighbour_W_K, k, c) * other_K
+            share_W = at(work.cells, FILM_W_K, c) * net_W * at(work.cells, SETTLES_K_W, c)
+            share_W = share_W * at(work.cells, WEIGHT, c)
+            inward_W += share_W * at(built.fixed, INWARD, c)
+            outward_W += share_W * at(built.fixed, OUTWARD, c)
+            put_at(work.cells, surface_row - 1, c, net_W)  # in the core's row until airs are known
+        work.packs[PASSED_IN, p] = total(inward_W)
+        work.packs[PASSED_OUT, p] = total(outward_W)
 
 
-@bare
+@inlined
+def _follow(built, work, surface_row, module_row, air_at):
+    """Fill the surfaces' changes now that those of the airs are known; return the most it moved."""
+    moved_K = 0.0
+    for p in range(work.packs.shape[1]):
+        module_K, air_K = work.packs[module_row, p], work.airs[air_at]
+        most_K = alike(0.0, at(work.cells, WEIGHT, work.pack_cells[p]))
+        for c in range(work.pack_cells[p], work.pack_cells[p + 1], WIDE):
+            near_K = at(built.fixed, INWARD, c) * module_K + at(built.fixed, OUTWARD, c) * air_K
+            change_K = at(work.cells, surface_row - 1, c) + at(work.cells, FILM_W_K, c) * near_K
+            change_K = change_K * at(work.cells, SETTLES_K_W, c)
+            most_K = most(most_K, abs(change_K - at(work.cells, surface_row, c)))
+            put_at(work.cells, surface_row, c, change_K)
+        moved_K = most(moved_K, highest(most_K))
+    return moved_K
+
+
+@inlined
+def _cores(built, work, state, a, second, ahead, core_row):
+    """Fill the cores' changes, those of the surfaces known."""
+    across, surface_row = built.cell.core_to_surface_W_K, core_row + 1
+    by = 1.0 / (a * built.cell.core_J_K + across) if across > 0.0 else 0.0
+    for c in range(0, work.cells.shape[1], WIDE):
+        change_K = at(work.cells, surface_row, c)
+        if across != 0.0:
+            # CORE_1 is spent where this is the first stage, and `ahead` is nothing there.
+            between_K = at(state.cells, CORE, c) - at(state.cells, SURFACE, c)
+            if second:
+                between_K += ahead * (at(work.cells, CORE_1, c) - at(work.cells, SURFACE_1, c))
+            change_K = (at(work.cells, CORE_W, c) - across * (between_K - change_K)) * by
+        put_at(work.cells, core_row, c, change_K)
+
+
+@bare_apart
 def stage(built, work, state, a, second, ahead, ambient_K, sun_W):
     """Fill the changes over a stage of length 1/`a`, the first or the `second`.
 
     The second begins at the state plus `ahead` times the first's changes. Surfaces' changes come
     in as a guess, those of the step before. Returns whether heat between neighbours settled.
     """
-    packs, cell = built.pack.shape[1], built.cell
     air_K = ambient_K
     if built.box.kind != FREE_AIR:
-        air_K = state.airs_K[packs] + ahead * work.airs[AIR_1]
+        air_K = state.airs_K[built.pack.shape[1]] + ahead * work.airs[AIR_1]
     _eliminate(built, work, state, a, ahead, air_K)
     core_row, surface_row = (CORE_2, SURFACE_2) if second else (CORE_1, SURFACE_1)
     module_row = MODULE_2 if second else MODULE_1
     air_at = AIR_2 if second else AIR_1
-    alone = built.neighbour.shape[1] == 0
+    alone = built.neighbour.shape[0] == 0
     moved_K = 0.0
     for _ in range(MOST_ROUNDS):
         _pass_on(built, work, surface_row)
         _airs(built, work, state, a, ahead, second, air_K, ambient_K, sun_W)
-        moved_K = 0.0
-        for c in range(state.cells.shape[1]):
-            near_K = built.fixed[INWARD, c] * work.packs[module_row, work.pack_of[c]]
-            near_K += built.fixed[OUTWARD, c] * work.airs[air_at]
-            change_K = work.cells[core_row, c] + work.cells[FILM_W_K, c] * near_K
-            change_K /= work.cells[DIAGONAL_W_K, c]
-            moved_K = max(moved_K, abs(change_K - work.cells[surface_row, c]))
-            work.cells[surface_row, c] = change_K
+        moved_K = _follow(built, work, surface_row, module_row, air_at)
         if alone or moved_K < SETTLED_K:
             break
-    across = cell.core_to_surface_W_K
-    for c in range(state.cells.shape[1]):
-        if across == 0.0:
-            work.cells[core_row, c] = work.cells[surface_row, c]
-            continue
-        # CORE_1 is spent where this is the first stage, and `ahead` is nothing there.
-        between_K = state.cells[CORE, c] - state.cells[SURFACE, c]
-        if second:
-            between_K += ahead * (work.cells[CORE_1, c] - work.cells[SURFACE_1, c])
-        core_W = work.cells[CORE_W, c] - across * (between_K - work.cells[surface_row, c])
-        work.cells[core_row, c] = core_W / (a * cell.core_J_K + across)
+    _cores(built, work, state, a, second, ahead, core_row)
     return alone or moved_K < SETTLED_K

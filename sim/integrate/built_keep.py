@@ -32,11 +32,13 @@ from sim.integrate.built_records import (
 from sim.integrate.built_work import (
     CORE_W,
     CURRENT_A,
+    END_CELL,
     JOINT_W,
     OHMIC_OHM,
     PACK_A,
     SOURCE_V,
     WEIGHT,
+    WHOLE_AS,
 )  # fmt: skip
 from sim.physics.board import HIGHEST_GROUP_V, LOWEST_GROUP_V
 from sim.physics.built import (
@@ -50,10 +52,10 @@ from sim.physics.built import (
     SOC,
     SURFACE,
 )  # fmt: skip
-from sim.physics.compiled import bare, bare_apart
+from sim.physics.compiled import bare_apart, inlined
 
 
-@bare
+@inlined
 def _begin(out):
     """Set the extremes of a row so that any value takes their place."""
     for column in (SOC_LOW, GROUP_LOW_V, CELL_LOW_V, CORE_COLD_K, CELL_LOW_A):
@@ -62,7 +64,7 @@ def _begin(out):
         out[column] = -math.inf
 
 
-@bare
+@inlined
 def _group(out, built, work, state, g):
     """Enter one group's extremes; return its charge and capacity [As], warmth [K], heat [W].
 
@@ -70,10 +72,8 @@ def _group(out, built, work, state, g):
     hottest core [K].
     """
     held_As, whole_As, warmth_K, heat_W, cells, hot_K = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-    linked = 0.0
-    for c in range(built.group_at[FIRST_CELL, g], built.group_at[FIRST_CELL, g + 1]):
-        linked += built.fixed[LINKED, c]
-    for c in range(built.group_at[FIRST_CELL, g], built.group_at[FIRST_CELL, g + 1]):
+    linked = work.groups[WHOLE_AS, g]
+    for c in range(built.group_at[FIRST_CELL, g], built.group_at[END_CELL, g]):
         core_K, current_A = state.cells[CORE, c], work.cells[CURRENT_A, c]
         part_As = built.fixed[COUNT, c] * built.fixed[CAPACITY_AS, c]
         if linked > 0.0:  # what hangs on nothing is no charge of the group

@@ -12,20 +12,19 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.integrate.built_work import CURRENT_A, OHMIC_OHM, PACK_A, SOURCE_V
-from sim.physics.built import (
-    CAPACITY_AS,
-    CORE,
-    FIRST_CELL,
-    LINKED,
-    PACK_COUNT,
-    SOC,
-    Built,
-)  # fmt: skip
-from sim.physics.built import (
-    COUNT as LIKE,
+from sim.integrate.built_work import (
+    CURRENT_A,
+    END_CELL,
+    OHMIC_OHM,
+    PACK_A,
+    PART_AS,
+    SOURCE_V,
+    WHOLE_AS,
 )
-from sim.physics.compiled import bare, bare_apart
+from sim.physics.abreast import WIDE, at, put_at
+from sim.physics.abreast import lowest as lowest_of
+from sim.physics.built import CORE, FIRST_CELL, LINKED, PACK_COUNT, SOC, Built
+from sim.physics.compiled import bare_apart, inlined
 from sim.physics.limits import (
     BEYOND_MODEL,
     BEYOND_REACH,
@@ -44,6 +43,7 @@ from sim.physics.limits import (
     PACK_CURRENT,
     RESERVE,
 )
+from sim.physics.side_by_side import alike, lane, lanes_in, least, most, where
 
 Floats = NDArray[np.float64]
 Places = NDArray[np.intp]
@@ -84,65 +84,119 @@ def empty_book(built: Built, capacity: int = 65_536) -> Book:
     )
 
 
-@bare
+@inlined
 def _least(margin, place, limit, value, where):
     if not value >= margin[limit]:
         margin[limit] = value
         place[limit] = where
 
 
-@bare
-def _charged(built, work, p):
-    """Return whether a pack is being charged by more than a trickle."""
-    capacity_As, g = 0.0, built.pack_at[p]
-    for c in range(built.group_at[FIRST_CELL, g], built.group_at[FIRST_CELL, g + 1]):
-        part_As = built.fixed[LIKE, c] * built.fixed[CAPACITY_AS, c]
-        capacity_As += part_As * built.fixed[LINKED, c]
-    return work.packs[PACK_A, p] < -TRICKLE_PER_AS * capacity_As
+@inlined
+def _least_of(value, block, found):
+    """Return the lesser of each lane and in which block it stood; no number stays and is least."""
+    before, where_before = found
+    less = (value < before) | (value != value)
+    return where(less, value, before), where(less, alike(block, value), where_before)
 
 
-@bare
-def _of_cell(limits, built, work, state, c, charged, margin, place):
-    """Take what one cell of a pack on the bus has left."""
-    core_K, current_A = state.cells[CORE, c], work.cells[CURRENT_A, c]
-    pack_A = work.packs[PACK_A, work.pack_of[c]]
-    _least(margin, place, HOT, limits.core_max_K - core_K, c)
-    _least(margin, place, BEYOND_MODEL, MODEL_ENDS_K - core_K, c)
-    if built.fixed[LINKED, c] == 0.0:
+@inlined
+def _enter(entered, limit, level, sign, found):
+    """Take a limit's margin by the least of the lanes: `level` + `sign` times it, and its cell.
+
+    Which cell it is, is looked for where it will be told: at a new worst value, or beyond.
+    """
+    margin, place, worst, work, first = entered
+    values, block = found
+    least_of_all = lowest_of(values)
+    value = level + sign * least_of_all
+    if value >= margin[limit]:
         return
-    cell_V = work.cells[SOURCE_V, c] - current_A * work.cells[OHMIC_OHM, c]
-    _least(margin, place, CUTOFF, cell_V - limits.cutoff_V, c)
-    _least(margin, place, EMPTY, 100.0 * state.cells[SOC, c], c)
-    _least(margin, place, CELL_DISCHARGE, limits.cell_discharge_A - current_A, c)
+    margin[limit] = value
+    if value != math.inf and not (value >= worst[limit] and value >= 0.0):
+        place[limit] = _cell_of(work, values, block, least_of_all, first)
+
+
+@bare_apart
+def _cell_of(work, values, block, value, first):
+    """Return the first cell whose value that is, or that has none."""
+    cell = work.source.shape[0]
+    for k in range(lanes_in(values)):
+        here = first + int(lane(block, k)) * WIDE + k
+        if lane(block, k) >= 0.0 and not lane(values, k) > value and here < cell:
+            cell = here
+    return work.source[cell]
+
+
+@inlined
+def _extremes(built, work, state, p):
+    """Return the least of the lanes over a pack's cells, and its block, of eight quantities.
+
+    Coldness of all cells; then of those linked: coldness, warmth, voltage and its negative, charge,
+    current inward and outward. Every limit of a cell hangs on one of them.
+    """
+    first = work.pack_cells[p]
+    endless = alike(math.inf, at(state.cells, CORE, first))
+    none = endless, alike(-1.0, endless)
+    cool, cool_on, warm_on, low, high, empty, out, into = (
+        none, none, none, none, none, none, none, none,
+    )  # fmt: skip
+    for c in range(first, work.pack_cells[p + 1], WIDE):
+        block = float((c - first) // WIDE)
+        core_K, current_A = at(state.cells, CORE, c), at(work.cells, CURRENT_A, c)
+        on = at(built.fixed, LINKED, c) > 0.0
+        cell_V = at(work.cells, SOURCE_V, c) - current_A * at(work.cells, OHMIC_OHM, c)
+        cool = _least_of(-core_K, block, cool)
+        cool_on = _least_of(where(on, -core_K, endless), block, cool_on)
+        warm_on = _least_of(where(on, core_K, endless), block, warm_on)
+        low = _least_of(where(on, cell_V, endless), block, low)
+        high = _least_of(where(on, -cell_V, endless), block, high)
+        empty = _least_of(where(on, at(state.cells, SOC, c), endless), block, empty)
+        out = _least_of(where(on, -current_A, endless), block, out)
+        into = _least_of(where(on, current_A, endless), block, into)
+    return cool, cool_on, warm_on, low, high, empty, out, into
+
+
+@inlined
+def _of_pack(limits, built, work, state, p, charged, entered):
+    """Take what the cells of a pack on the bus have left."""
+    cool, cool_on, warm_on, low, high, empty, out, into = _extremes(built, work, state, p)
+    pack_A = work.packs[PACK_A, p]
+    _enter(entered, HOT, limits.core_max_K, 1.0, cool)
+    _enter(entered, BEYOND_MODEL, MODEL_ENDS_K, 1.0, cool)
+    _enter(entered, CUTOFF, -limits.cutoff_V, 1.0, low)
+    _enter(entered, EMPTY, 0.0, 100.0, empty)
+    _enter(entered, CELL_DISCHARGE, limits.cell_discharge_A, 1.0, out)
     if pack_A > 0.0:
-        _least(margin, place, COLD, core_K - limits.discharge_core_min_K, c)
+        _enter(entered, COLD, -limits.discharge_core_min_K, 1.0, warm_on)
     if charged:
-        _least(margin, place, CHARGE_HOT, limits.charge_core_max_K - core_K, c)
-        _least(margin, place, CHARGE_COLD, core_K - limits.charge_core_min_K, c)
-        _least(margin, place, OVERCHARGE, limits.full_V - cell_V, c)
-        _least(margin, place, CELL_CHARGE, limits.cell_charge_A + current_A, c)
+        _enter(entered, CHARGE_HOT, limits.charge_core_max_K, 1.0, cool_on)
+        _enter(entered, CHARGE_COLD, -limits.charge_core_min_K, 1.0, warm_on)
+        _enter(entered, OVERCHARGE, limits.full_V, 1.0, high)
+        _enter(entered, CELL_CHARGE, limits.cell_charge_A, 1.0, into)
     if pack_A != 0.0:
-        _least(margin, place, OUTSIDE_TABLE, core_K - limits.coldest_table_K, c)
+        _enter(entered, OUTSIDE_TABLE, -limits.coldest_table_K, 1.0, warm_on)
 
 
-@bare
-def margins(limits, built, work, bus, state, margin, place):
-    """Fill `margin` (COUNT,) and `place` of each, by the weakest part of the packs on the bus."""
+@inlined
+def margins(limits, built, work, bus, state, margin, place, worst):
+    """Fill `margin` (COUNT,) and `place` of each, by the weakest part of the packs on the bus.
+
+    `worst` are the book's; a place is filled where a margin is less, or beyond its limit.
+    """
     for limit in range(COUNT):
         margin[limit], place[limit] = math.inf, -1
     for p in range(built.pack.shape[1]):
         if built.pack[PACK_COUNT, p] == 0.0:
             continue
-        charged = _charged(built, work, p)
+        first_As = work.groups[WHOLE_AS, built.pack_at[p]]
+        charged = work.packs[PACK_A, p] < -TRICKLE_PER_AS * first_As
+        entered = margin, place, worst, work, work.pack_cells[p]
+        _of_pack(limits, built, work, state, p, charged, entered)
         for g in range(built.pack_at[p], built.pack_at[p + 1]):
-            held_As, whole_As = 0.0, 0.0
-            for c in range(built.group_at[FIRST_CELL, g], built.group_at[FIRST_CELL, g + 1]):
-                _of_cell(limits, built, work, state, c, charged, margin, place)
-                part_As = built.fixed[LIKE, c] * built.fixed[CAPACITY_AS, c]
-                part_As *= built.fixed[LINKED, c]  # what hangs on nothing is no reserve
-                held_As += part_As * state.cells[SOC, c]
-                whole_As += part_As
-            if whole_As > 0.0:
+            held_As, whole_As = 0.0, work.groups[WHOLE_AS, g]
+            for c in range(built.group_at[FIRST_CELL, g], built.group_at[END_CELL, g]):
+                held_As += work.cells[PART_AS, c] * state.cells[SOC, c]
+            if whole_As > 0.0:  # what hangs on nothing is no reserve
                 reserve = 100.0 * (held_As / whole_As - limits.reserve_soc)
                 _least(margin, place, RESERVE, reserve, g)
         pack_A = abs(work.packs[PACK_A, p])
@@ -151,22 +205,21 @@ def margins(limits, built, work, bus, state, margin, place):
         margin[BEYOND_REACH] = bus.room_W
 
 
-@bare
-def enter_extremes(book, work, state):
-    """Enter the extremes of every cell, at an instant that came to be."""
-    extremes = book.extremes
-    for c in range(state.cells.shape[1]):
-        core_K, current_A = state.cells[CORE, c], work.cells[CURRENT_A, c]
-        cell_V = work.cells[SOURCE_V, c] - current_A * work.cells[OHMIC_OHM, c]
-        extremes[PEAK_CORE_K, c] = max(extremes[PEAK_CORE_K, c], core_K)
-        extremes[LOWEST_CORE_K, c] = min(extremes[LOWEST_CORE_K, c], core_K)
-        extremes[PEAK_A, c] = max(extremes[PEAK_A, c], current_A)
-        extremes[LEAST_A, c] = min(extremes[LEAST_A, c], current_A)
-        extremes[LOWEST_V, c] = min(extremes[LOWEST_V, c], cell_V)
-        extremes[HIGHEST_V, c] = max(extremes[HIGHEST_V, c], cell_V)
+@inlined
+def enter_extremes(extremes, work, state):
+    """Enter the extremes of every cell, at an instant that came to be; `extremes` (EXTREMES, N)."""
+    for c in range(0, state.cells.shape[1], WIDE):
+        core_K, current_A = at(state.cells, CORE, c), at(work.cells, CURRENT_A, c)
+        cell_V = at(work.cells, SOURCE_V, c) - current_A * at(work.cells, OHMIC_OHM, c)
+        put_at(extremes, PEAK_CORE_K, c, most(at(extremes, PEAK_CORE_K, c), core_K))
+        put_at(extremes, LOWEST_CORE_K, c, least(at(extremes, LOWEST_CORE_K, c), core_K))
+        put_at(extremes, PEAK_A, c, most(at(extremes, PEAK_A, c), current_A))
+        put_at(extremes, LEAST_A, c, least(at(extremes, LEAST_A, c), current_A))
+        put_at(extremes, LOWEST_V, c, least(at(extremes, LOWEST_V, c), cell_V))
+        put_at(extremes, HIGHEST_V, c, most(at(extremes, HIGHEST_V, c), cell_V))
 
 
-@bare
+@inlined
 def lowest(book, time_s, margin, place):
     """Take worst values."""
     for limit in range(COUNT):
@@ -176,7 +229,7 @@ def lowest(book, time_s, margin, place):
             book.worst_at[limit] = place[limit]
 
 
-@bare
+@inlined
 def _begin(book, limit, time_s, margin, place):
     if book.open_at[limit] >= 0:
         return
@@ -189,7 +242,7 @@ def _begin(book, limit, time_s, margin, place):
         spell[MARGIN], spell[PLACE] = margin, place
 
 
-@bare
+@inlined
 def _end(book, limit, time_s):
     row = book.open_at[limit]
     if 0 <= row < book.spells.shape[0]:
@@ -208,7 +261,7 @@ def levels(book, time_s, margin, place):
             _end(book, limit, time_s)
 
 
-@bare
+@inlined
 def crossing_s(before, after, time_s, step_s):
     """Return when within a step a margin is nothing, on the straight line between its ends."""
     if before == math.inf or after == math.inf or before == after:
@@ -216,7 +269,7 @@ def crossing_s(before, after, time_s, step_s):
     return time_s + step_s * min(max(before / (before - after), 0.0), 1.0)
 
 
-@bare
+@inlined
 def settle(book, time_s, step_s, before, after, place):
     """Take margins at the end of a step, and the crossings within it."""
     lowest(book, time_s + step_s, after, place)

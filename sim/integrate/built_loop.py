@@ -33,7 +33,7 @@ from sim.integrate.built_records import (
 )  # fmt: skip
 from sim.integrate.built_seen import feel, see
 from sim.integrate.built_step import advance
-from sim.integrate.built_work import DRAG_OHM, MIDDLE_OVER_V, PACK_A
+from sim.integrate.built_work import PACK_A
 from sim.integrate.trace import KEPT_S
 from sim.physics.board import (
     CHARGE_PATH,
@@ -48,9 +48,9 @@ from sim.physics.board import (
     switch,
 )  # fmt: skip
 from sim.physics.box import FREE_AIR
-from sim.physics.built import CHARGED, CORE, FIRST_OVER, SOC
+from sim.physics.built import CHARGED
 from sim.physics.bus import CHARGE
-from sim.physics.compiled import bare, bare_apart
+from sim.physics.compiled import bare_apart, inlined
 from sim.physics.limits import COUNT
 
 INSTANT_S = 1e-9
@@ -59,26 +59,17 @@ MOST_CUTS = 60  # of one step
 MOST_AT_ONCE = 16  # looks at one instant after which nothing lets go any more
 
 
-@bare
-def look(built, work, limits, hung, charging, state, desk):
+@inlined
+def look(built, work, limits, hung, charging, state, desk, worst):
     """Solve all currents for the state as it is; fill margins and what boards see."""
-    feel(work, state)
-    for c in range(state.cells.shape[1]):
-        over_V = 0.0
-        for k in range(len(built.cell.pairs)):
-            over_V += state.cells[FIRST_OVER + k, c]
-        work.cells[MIDDLE_OVER_V, c] = over_V
-        work.cells[DRAG_OHM, c] = 0.0
-    bus = flow(
-        built, work, hung, charging, True,
-        state.cells[SOC], state.cells[CORE], work.cells[MIDDLE_OVER_V],
-    )  # fmt: skip
+    feel(built, work, state)
+    bus = flow(built, work, state, hung, charging, True)
     see(built, work)
-    margins(limits, built, work, bus, state, desk.margin[AFTER], desk.place)
+    margins(limits, built, work, bus, state, desk.margin[AFTER], desk.place, worst)
     return bus
 
 
-@bare
+@inlined
 def _in_use(thresholds, work, charging, k):
     """Return whether current flows the way that threshold `k` opens, or shuts off at its source."""
     out, into = thresholds.opens[k] & DISCHARGE_PATH, thresholds.opens[k] & CHARGE_PATH
@@ -116,7 +107,7 @@ def switch_due(thresholds, switches, work, time_s, may_close, charging=False):
     return any_switched
 
 
-@bare
+@inlined
 def copy_state(source, target):
     """Copy one state into another, the time series of sums and all."""
     for row in range(source.cells.shape[0]):
@@ -131,7 +122,7 @@ def copy_state(source, target):
         target.box_sums[k] = source.box_sums[k]
 
 
-@bare
+@inlined
 def _first_stop(stops, margin, time_s, step_s):
     """Return when in the step just taken a limit is passed, and which where that ends the run."""
     first_s, which = time_s + step_s, -1
@@ -158,7 +149,7 @@ def first_switch_s(thresholds, switches, seen_before, seen, time_s, end_s, not_y
     return first_s
 
 
-@bare
+@inlined
 def _stopped(stops, margin):
     """Return the first limit that ends the run and is passed already, -1 for none."""
     for limit in range(COUNT):
@@ -167,7 +158,7 @@ def _stopped(stops, margin):
     return -1
 
 
-@bare
+@inlined
 def _taken_over(desk, work):
     """What is seen now is what was seen before the next step."""
     for limit in range(COUNT):
@@ -177,14 +168,14 @@ def _taken_over(desk, work):
             desk.seen[p, q] = work.seen[p, q]
 
 
-@bare
+@inlined
 def _open_window(past, state, w, time_s):
     if w >= 0 and math.isnan(past.windows[w, OPENS_S]):
         past.windows[w, OPENS_S] = time_s
         past.windows[w, BEFORE_J] = state.box_sums[CHARGED]
 
 
-@bare
+@inlined
 def _step_length_s(thresholds, switches, work, time_s, left_s, longest_s):
     """Return how far the next step goes: an even part of what is left, or to a switching."""
     step_s = left_s
@@ -196,14 +187,14 @@ def _step_length_s(thresholds, switches, work, time_s, left_s, longest_s):
     return step_s
 
 
-@bare
+@inlined
 def _tapered(charger, bus):
     """Return whether a charger at its voltage has come down to its taper."""
     at_voltage = bus.voltage_V >= charger.voltage_V * (1.0 - 1e-9)
     return at_voltage and -bus.current_A <= charger.taper_A
 
 
-@bare
+@inlined
 def _enter_leg(built, legs, day, state, past, turn, i, time_s):
     """Take up a leg: its charging window, and in free air its air."""
     w = day.window[i]
@@ -214,7 +205,7 @@ def _enter_leg(built, legs, day, state, past, turn, i, time_s):
     _open_window(past, state, w, time_s)
 
 
-@bare
+@inlined
 def _must_cut(thresholds, switches, work, desk, past, stops):
     """Return whether the step just taken has to end sooner, at a switching or a limit.
 
@@ -240,7 +231,7 @@ def _must_cut(thresholds, switches, work, desk, past, stops):
     return False
 
 
-@bare
+@inlined
 def _end_step(thresholds, switches, work, book, desk, past, bus):
     """Enter what the step brought, and move on to its end."""
     pace, turn = desk.pace, desk.turn
@@ -254,7 +245,7 @@ def _end_step(thresholds, switches, work, book, desk, past, bus):
     turn[IS_CUT] = 0
 
 
-@bare
+@inlined
 def _go_on(thresholds, switches, work, legs, day, desk, past, bus, longest_s):
     """Choose what the next look is for; return whether it is the end of a step to be taken."""
     pace, turn = desk.pace, desk.turn
@@ -284,7 +275,7 @@ def _go_on(thresholds, switches, work, legs, day, desk, past, bus, longest_s):
     return True
 
 
-@bare
+@inlined
 def _ends(stops, desk, past):
     """Return whether a limit ends the run here, and say which."""
     purpose = desk.turn[PURPOSE]
@@ -323,7 +314,7 @@ def run(
             )  # fmt: skip
             settled = settled and good
             past.last[STEPS] += 1.0
-        bus = look(built, work, limits, hung, charging, state, desk)
+        bus = look(built, work, limits, hung, charging, state, desk, book.worst)
         if turn[PURPOSE] == STEP:
             if _must_cut(thresholds, switches, work, desk, past, stops):
                 copy_state(saved, state)  # once more, to there only
@@ -335,7 +326,7 @@ def run(
             if thresholds.trip.shape[0] > 0:
                 note(thresholds, switches, pace[TIME_S], work.seen, pace[TIME_S], work.seen)
         if turn[PURPOSE] != AGAIN:
-            enter_extremes(book, work, state)
+            enter_extremes(book.extremes, work, state)
         _taken_over(desk, work)
         over = pace[TIME_S] >= legs.end_s[i] - INSTANT_S
         ended = _ends(stops, desk, past)

@@ -7,6 +7,7 @@ import numpy as np
 from sim.drive.legs import Legs
 from sim.integrate.built_look import empty_book
 from sim.integrate.built_loop import run
+from sim.integrate.built_middle import take_middle
 from sim.integrate.built_records import (
     COLUMNS,
     EDGE,
@@ -19,9 +20,9 @@ from sim.integrate.built_records import (
     Run,
     Settings,
 )  # fmt: skip
-from sim.integrate.built_step import take_middle
-from sim.integrate.built_work import room_for
+from sim.integrate.built_work import abreast, room_for, widened
 from sim.integrate.trace import KEPT_S
+from sim.physics.abreast import in_line
 from sim.physics.board import Thresholds, all_closed
 from sim.physics.built import Built, State, copied
 from sim.physics.film import tabled
@@ -54,7 +55,8 @@ def bench_for(
         np.full((2, COUNT), np.inf), np.zeros(COUNT, dtype=np.intp), np.zeros_like(work.seen),
         np.zeros(3), np.zeros(7, dtype=np.intp),
     )  # fmt: skip
-    return Bench(work, empty_book(built), past, all_closed(thresholds), desk, copied(state))
+    saved = copied(widened(state, abreast(built)))
+    return Bench(work, empty_book(built), past, all_closed(thresholds), desk, saved)
 
 
 def march(
@@ -86,19 +88,25 @@ def go_on(
     last: int | None = None,
 ) -> Run:
     """March the legs `first` to `last`, `state` and `bench` in place, and return the run so far."""
-    ready = built._replace(film=tabled(built.film))
+    way = abreast(built._replace(film=tabled(built.film)))
+    ready, wide = way.built, widened(state, way)
+    extremes = np.ascontiguousarray(bench.book.extremes[:, way.source])
+    book = bench.book._replace(extremes=extremes)
+    work = bench.work._replace(facets=in_line(bench.work.facets))
     stops = np.zeros(COUNT, dtype=np.bool_)
     stops[[*STOPS_DRIVE, BEYOND_MODEL] if settings.stop_at_limits else [BEYOND_MODEL]] = True
     if bench.past.last[STEPS] == 0.0:
-        take_middle(ready, bench.work, state)
+        take_middle(ready, work, wide)
     bench.past.last[WHICH_LIMIT] = -1.0
     bench.desk.turn[:] = (first, EDGE, 0, 1, 0, -1, 0)
     bench.desk.pace[:] = (legs.start_s[first], 0.0, 0.0)
     settled = run(
         ready, thresholds, bench.switches, limits, legs, day,
-        len(legs.start_s) if last is None else last, state, bench.saved, bench.work, bench.book,
+        len(legs.start_s) if last is None else last, wide, bench.saved, work, book,
         bench.past, bench.desk, stops, settings.longest_step_s,
     )  # fmt: skip
+    state.cells[:] = wide.cells[:, way.home]
+    bench.book.extremes[:] = extremes[:, way.home]
     end_s, which, steps = bench.past.last.tolist()
     return Run(
         built, legs, day, state, bench.book, bench.switches, thresholds, bench.past, start,

@@ -1,10 +1,13 @@
-"""What boards and limits over temperature look at: of each pack, one row of `Work.seen`."""
+"""The cells as `State` has them, at an instant: as sources, and what boards look at of a pack."""
 
 from __future__ import annotations
 
 import math
 
-from sim.integrate.built_work import GROUP_OHM, GROUP_V, PACK_A
+from sim.integrate.built_source import behind, facets_at
+from sim.integrate.built_work import GROUP_OHM, GROUP_V, OPEN_V, PACK_A, SLOPE_V_K, SOURCE_V
+from sim.integrate.facets import open_circuit_at, place_at
+from sim.physics.abreast import WIDE, at, highest, lowest, put_at
 from sim.physics.board import (
     CHARGE_A,
     COLDEST_K,
@@ -13,23 +16,35 @@ from sim.physics.board import (
     HOTTEST_K,
     LOWEST_GROUP_V,
 )
-from sim.physics.built import CORE
-from sim.physics.compiled import bare
+from sim.physics.built import CORE, FIRST_OVER, SOC
+from sim.physics.compiled import inlined
+from sim.physics.side_by_side import alike, least, most
 
 
-@bare
-def feel(work, state):
-    """Fill hottest and coldest core of each pack; limits over temperature read them."""
+@inlined
+def feel(built, work, state):
+    """Fill the cells as sources, and hottest and coldest core of each pack for limits over them."""
     for p in range(work.seen.shape[0]):
-        work.seen[p, HOTTEST_K] = -math.inf
-        work.seen[p, COLDEST_K] = math.inf
-    for c in range(state.cells.shape[1]):
-        p, core_K = work.pack_of[c], state.cells[CORE, c]
-        work.seen[p, HOTTEST_K] = max(work.seen[p, HOTTEST_K], core_K)
-        work.seen[p, COLDEST_K] = min(work.seen[p, COLDEST_K], core_K)
+        hottest_K = at(state.cells, CORE, work.pack_cells[p]) - math.inf
+        coldest_K = at(state.cells, CORE, work.pack_cells[p]) + math.inf
+        for c in range(work.pack_cells[p], work.pack_cells[p + 1], WIDE):
+            soc, core_K = at(state.cells, SOC, c), at(state.cells, CORE, c)
+            over_V = alike(0.0, core_K)
+            for k in range(len(built.cell.pairs)):
+                over_V += at(state.cells, FIRST_OVER + k, c)
+            facets = facets_at(work, c, built.cell.pairs)
+            open_V, slope_V_K = open_circuit_at(built.cell, facets, soc, core_K)
+            place = place_at(built.cell, facets, soc, core_K)
+            put_at(work.cells, OPEN_V, c, open_V)
+            put_at(work.cells, SLOPE_V_K, c, slope_V_K)
+            put_at(work.cells, SOURCE_V, c, open_V - over_V)
+            behind(built, work, facets, c, p, place, alike(0.0, core_K))
+            hottest_K, coldest_K = most(hottest_K, core_K), least(coldest_K, core_K)
+        work.seen[p, HOTTEST_K] = highest(hottest_K)
+        work.seen[p, COLDEST_K] = lowest(coldest_K)
 
 
-@bare
+@inlined
 def see(built, work):
     """Fill what else boards look at: voltages of groups and currents of packs."""
     for p in range(built.pack.shape[1]):

@@ -1,19 +1,37 @@
-"""Room for the march of a pack as built: arrays that are filled anew at every step."""
+"""Room for the march of a pack as built: arrays that are filled anew at every step.
+
+Cells are marched eight abreast, so each pack's are filled up to a multiple of eight with doubles
+of its last one, which weigh nothing and do what that one does: `abreast` says how.
+"""
 
 from __future__ import annotations
 
+import itertools
+import math
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.integrate.facets import A_PAIR, CHORD, CURVE, LOW, PLACES
+from sim.physics.abreast import WIDE, aligned
 from sim.physics.board import QUANTITIES
-from sim.physics.built import COUNT, FIRST_CELL, GROUP_COUNT, Built
+from sim.physics.built import (
+    CAPACITY_AS,
+    COUNT,
+    FIRST_CELL,
+    GROUP_COUNT,
+    LINKED,
+    MINUS_AT,
+    PLUS_AT,
+    Built,
+    State,
+)
 
 Floats = NDArray[np.float64]
 Places = NDArray[np.intp]
 
-# Rows of `Work.cells` (R, n).
+# Rows of `Work.cells` (R, N).
 (
     WEIGHT,  # like cells that each stands for, in its pack
     OHMIC_OHM,
@@ -23,15 +41,14 @@ Places = NDArray[np.intp]
     CONDUCTANCE_S,
     STILL_V,
     PER_A_OHM,
-    PIVOT_S,
+    PIVOT_OHM,
     CURRENT_A,
     MIDDLE_SOC,
     MIDDLE_CORE_K,
-    MIDDLE_OVER_V,
     CORE_W,
     JOINT_W,
     FILM_W_K,  # the whole film of each cell
-    DIAGONAL_W_K,
+    SETTLES_K_W,  # of a stage: how its surface follows a net heat
     PASSED_W,
     CORE_1,  # changes of temperature over the implicit stages [K]
     SURFACE_1,
@@ -39,10 +56,11 @@ Places = NDArray[np.intp]
     SURFACE_2,
     DRAG_OHM,  # what pairs and moving charge add to its resistance over a step
     RISE_V,  # of the open-circuit voltage over all of the charge, where the cell stands
+    PART_AS,  # of its group's capacity, with all like it; nothing where its link is open
 ) = range(24)
 FIRST_PAIR = 24  # then three rows a pair: resistance, time constant, what half a step leaves
 # Rows of `Work.groups`, of `Work.packs` and of `Work.flags`.
-GROUP_V, GROUP_OHM = range(2)
+GROUP_V, GROUP_OHM, WHOLE_AS = range(3)
 (
     PACK_V,  # source behind leads and board
     PACK_OHM,
@@ -62,35 +80,88 @@ GROUP_V, GROUP_OHM = range(2)
     MODULE_K_S,  # at which its air warmed over the last step
 ) = range(16)
 DISCHARGING, TAKES_PART = 0, 5  # between them those of `sim.physics.board`
-# Entries of `Work.airs`.
-AIR_1, WALL_1, AIR_2, WALL_2, BOX_W, HALF_S, AIR_K_S, JUMP_OHM = range(8)  # last: of the bus
+# Entries of `Work.airs`; the last is of the bus.
+AIR_1, WALL_1, AIR_2, WALL_2, BOX_W, HALF_S, AIR_K_S, JUMP_OHM = range(8)
+# Rows of `Abreast.cell_at`, and what stands behind those of `Built.group_at` once it is abreast.
+FIRST, END = range(2)
+END_CELL = 3
+
+
+class Abreast(NamedTuple):
+    """A pack as built with its cells filled up, and the way there and back."""
+
+    built: Built  # `group_at` (4, G) with END_CELL, neighbours (k, N), none by a conductance of 0
+    source: Places  # (N,) which cell of the record each one is or doubles
+    home: Places  # (n,) where each cell of the record stands
+    pack_cells: Places  # (P + 1,) first cell of each pack, and the end
 
 
 class Work(NamedTuple):
     """Everything of a step that is not state."""
 
-    cells: Floats  # (FIRST_PAIR + 3 pairs, n)
-    pack_of: Places  # (n,)
-    groups: Floats  # (2, G)
+    cells: Floats  # (FIRST_PAIR + 3 pairs, N)
+    facets: Floats  # (N / WIDE, rows, WIDE) pieces of the tables on which the cells stand
+    source: Places  # (N,)
+    pack_of: Places  # (N,)
+    pack_cells: Places  # (P + 1,)
+    groups: Floats  # (3, G)
     packs: Floats  # (16, P)
     flags: NDArray[np.bool_]  # (6, P)
     airs: Floats  # (8,)
     seen: Floats  # (P, QUANTITIES)
 
 
+def abreast(built: Built) -> Abreast:
+    """Return `built` with each pack's cells filled up to a multiple of the lanes."""
+    edges = built.group_at[FIRST_CELL][built.pack_at]
+    filled = [np.arange(first, end) for first, end in itertools.pairwise(edges)]
+    filled = [np.pad(cells, (0, -len(cells) % WIDE), mode="edge") for cells in filled]
+    source = np.concatenate(filled)
+    own = np.concatenate([[True], source[1:] != source[:-1]])
+    home = np.flatnonzero(own)
+    pack_cells = np.concatenate([[0], np.cumsum([len(cells) for cells in filled])])
+    at = built.group_at
+    group_at = np.stack(
+        [home[at[FIRST_CELL, :-1]], home[at[PLUS_AT, :-1]], home[at[MINUS_AT, :-1]],
+         home[at[FIRST_CELL, 1:] - 1] + 1]
+    )  # fmt: skip
+    touches = built.neighbour[source] >= 0
+    neighbour = np.where(touches, home[built.neighbour[source]], np.arange(len(source))[:, None])
+    wide = built._replace(
+        fixed=np.ascontiguousarray(built.fixed[:, source]),
+        neighbour=np.ascontiguousarray(neighbour.T.astype(np.intp)),
+        neighbour_W_K=np.ascontiguousarray(
+            np.where(touches, built.neighbour_W_K[source], 0.0).T.astype(float)
+        ),
+        group_at=np.ascontiguousarray(group_at.astype(np.intp)),
+    )
+    return Abreast(wide, source.astype(np.intp), home, pack_cells.astype(np.intp))
+
+
+def widened(state: State, way: Abreast) -> State:
+    """Return a state with the cells filled up; its sums and airs are `state`'s own."""
+    return state._replace(cells=np.ascontiguousarray(state.cells[:, way.source]))
+
+
 def room_for(built: Built) -> Work:
     """Return arrays for `built`."""
-    n, groups, packs = built.fixed.shape[1], built.group.shape[1], built.pack.shape[1]
+    way = abreast(built)
+    n, groups, packs = len(way.source), built.group.shape[1], built.pack.shape[1]
     group_of = np.repeat(np.arange(groups), np.diff(built.group_at[FIRST_CELL]))
     cells = np.zeros((FIRST_PAIR + 3 * len(built.cell.pairs), n))
     cells[FIRST_PAIR:] = 1.0
-    cells[WEIGHT] = built.fixed[COUNT] * built.group[GROUP_COUNT, group_of]
+    fixed = built.fixed
+    cells[WEIGHT, way.home] = fixed[COUNT] * built.group[GROUP_COUNT, group_of]
+    part_As = fixed[COUNT] * fixed[CAPACITY_AS] * fixed[LINKED]
+    cells[PART_AS, way.home] = part_As
+    group_rows = np.zeros((3, groups))
+    group_rows[WHOLE_AS] = np.bincount(group_of, part_As, groups)
+    pack_of = np.repeat(np.arange(packs), np.diff(way.pack_cells))
+    facets = aligned((n // WIDE, len(PLACES) + len(A_PAIR) * len(built.cell.pairs), WIDE))
+    # On no piece yet, as `facets.no_facets` says.
+    facets[:, [CHORD + LOW, len(CURVE) + LOW]], facets[:, 20] = math.inf, 1.0
     return Work(
-        cells,
-        np.repeat(np.arange(packs), np.diff(built.pack_at))[group_of],
-        np.zeros((2, groups)),
-        np.zeros((16, packs)),
-        np.ones((6, packs), dtype=np.bool_),
-        np.zeros(8),
+        cells, facets, way.source, pack_of.astype(np.intp), way.pack_cells, group_rows,
+        np.zeros((16, packs)), np.ones((6, packs), dtype=np.bool_), np.zeros(8),
         np.zeros((packs, QUANTITIES)),
-    )
+    )  # fmt: skip

@@ -31,7 +31,7 @@ def shared_source(source_V, conductance_S, count, first, last):
 
 @bare
 def ladder_source(
-    source_V, conductance_S, first, last, link_ohm, plus_at, minus_at, still_V, per_A_ohm, pivot_S
+    source_V, conductance_S, first, last, link_ohm, plus_at, minus_at, still_V, per_A_ohm, pivot_ohm
 ):
     """Return E [V] and R [ohm] of cells `first` to `last` - 1 on two rails of links.
 
@@ -43,8 +43,8 @@ def ladder_source(
 
     and the voltage between the leads (d_plus + d_minus)/2 - I link |plus - minus| / 2. Solved by
     Thomas's elimination for the part at rest, `still_V`, and the part a unit of current adds,
-    `per_A_ohm` (negative), both (n,) and filled here: d_i = still_V + per_A_ohm I. `pivot_S` (n,)
-    is scratch. With no cell linked at all the resistance is infinite.
+    `per_A_ohm` (negative), both (n,) and filled here: d_i = still_V + per_A_ohm I. `pivot_ohm`
+    (n,) is scratch. With no cell linked at all the resistance is infinite.
     """
     l_S, linked_S = 1.0 / link_ohm, 0.0
     for c in range(first, last):
@@ -58,19 +58,19 @@ def ladder_source(
         still = 2.0 * conductance_S[c] * source_V[c]
         moved = -(1.0 if c == plus_at else 0.0) - (1.0 if c == minus_at else 0.0)
         if c > first:
-            handed_on = l_S / pivot_S[c - 1]
+            handed_on = l_S * pivot_ohm[c - 1]
             diagonal -= handed_on * l_S
             still += handed_on * still_V[c - 1]
             moved += handed_on * per_A_ohm[c - 1]
-        pivot_S[c] = diagonal
+        pivot_ohm[c] = 1.0 / diagonal
         still_V[c] = still
         per_A_ohm[c] = moved
     for c in range(last - 1, first - 1, -1):
         if c + 1 < last:
             still_V[c] += l_S * still_V[c + 1]
             per_A_ohm[c] += l_S * per_A_ohm[c + 1]
-        still_V[c] /= pivot_S[c]
-        per_A_ohm[c] /= pivot_S[c]
+        still_V[c] *= pivot_ohm[c]
+        per_A_ohm[c] *= pivot_ohm[c]
     across_ohm = 0.5 * link_ohm * abs(plus_at - minus_at)
     open_V = 0.5 * (still_V[plus_at] + still_V[minus_at])
     return open_V, across_ohm - 0.5 * (per_A_ohm[plus_at] + per_A_ohm[minus_at])
