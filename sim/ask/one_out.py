@@ -58,6 +58,7 @@ BY_TRIP = {
 }
 MOST_CELL_HOURS = 400  # beyond it hours are searched with few cells, and the worst run with all
 SEARCH_STEP_S = 5.0
+WORST_RUN_AGAIN = 2  # hours for each question
 
 
 @dataclass(frozen=True)
@@ -225,8 +226,8 @@ def _without(case: BuiltCase, hours: list[Hour], jobs: set[tuple[int, float]], s
 def one_out_built(case: BuiltCase, hours: list[Hour]) -> OneOut | None:
     """Return the answers for packs as built, each of them out in turn; None for one pack.
 
-    With many cells the hours are searched with few that stand for them, and the worst hour of
-    each question is run once more with every cell: that run answers.
+    With many cells the hours are searched with few that stand for them, and the worst hours of
+    each question and the start are run once more with every cell: these runs answer.
     """
     in_use = np.flatnonzero(case.built.pack[PACK_COUNT] > 0.0).tolist()
     if len(in_use) < 2:
@@ -244,9 +245,12 @@ def one_out_built(case: BuiltCase, hours: list[Hour]) -> OneOut | None:
     rough = _without(few, few_hours, {job for job in jobs if job[1] in there}, SEARCH_STEP_S)
     worst = {(pack, on_the_way[0]) for pack in in_use} if on_the_way else set()
     for kind in (BY_ENERGY, BY_CURRENT, BY_HEAT):
-        one = _aspect(rough, kind)
-        if one.hour_s is not None and one.pack is not None:
-            worst.add((one.pack, one.hour_s))
+        left = rough
+        for _ in range(WORST_RUN_AGAIN):
+            one = _aspect(left, kind)
+            if one.hour_s is not None and one.pack is not None:
+                worst.add((one.pack, one.hour_s))
+            left = [f for f in left if (f.pack, f.hour_s) not in worst]
     found = _without(case, hours, worst, settings_of(case).longest_step_s)
     said = (
         f"{tried}, searched with {few.built.fixed.shape[1]} cells that stand for all {cells}; the "
