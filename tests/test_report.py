@@ -22,8 +22,10 @@ from small_day import answer, names_in, write_day
 
 from sim.ask.report import report
 from sim.files.case import read_case
+from sim.show.report import content_of
 from sim.show.report_pack import used_up
 from sim.show.report_sections import MOST_COUNTS, SECTIONS, counts
+from sim.show.report_words import bad_end, badge
 
 SIM = Path(__file__).resolve().parents[1] / "sim"
 AA = 4.5  # WCAG 2.2, 1.4.3: contrast of text of ordinary size
@@ -320,3 +322,33 @@ def test_a_page_is_made_by_the_report_files_alone():
     for path in SIM.rglob("*.py"):
         if re.search(r"^\s*(from|import) (jinja2|markupsafe)", path.read_text(), re.M):
             assert re.fullmatch(r"report(_\w+)?\.py", path.name), path
+
+
+@pytest.mark.parametrize(
+    ("margin_K", "passed", "said"),
+    [
+        (-1.5, False, "At their colder end a limit of cold is crossed"),
+        (4.0, True, "At their colder end no limit of cold is crossed"),
+        (40.0, True, None),  # far from frost, nothing is said of it
+    ],
+)
+def test_frost_is_told_of_at_its_own_end_where_it_comes_near(tmp_path, margin_K, passed, said):
+    content = content_of(report(read_case(write_day(tmp_path))), {})
+    content["bad_end"]["cold"] = {
+        "about": "coldest core on discharge",
+        "worst": -20.0 + margin_K,
+        "margin": margin_K,
+        "passed": passed,
+    }
+    told = bad_end(content)
+
+    assert ("colder end" in told) == (said is not None)
+    if said is not None:
+        assert f"{said}: coldest core on discharge {-20.0 + margin_K:.1f} C" in told
+
+
+def test_the_badge_hangs_on_the_guesses_where_their_bad_end_does_not_pass(tmp_path):
+    run = report(read_case(write_day(tmp_path))).run
+
+    assert badge(run, {"bad_end": {"passed": True}}) == ("Yes", "yes")
+    assert badge(run, {"bad_end": {"passed": False}}) == ("Yes, if the guesses hold", "if")
