@@ -35,7 +35,7 @@ UNITS = (
 )  # fmt: skip
 SHOWN_UNIT = {"percent": "%", "W_m2K": "W/(m2 K)", "J_kgK": "J/(kg K)", "W_mK": "W/(m K)"}
 LONGEST_LIST = 12
-NAMED = {"film": "cooling by still air", CORE_TO_SURFACE: "core to surface"}
+NAMED = {"film": "cooling by the air", CORE_TO_SURFACE: "core to surface"}
 NEAR_FROST_K = 10.0  # with more room than this at the colder end, frost is not told of
 NOT_TURNED = {
     "size": "the area that air reaches, the mass",
