@@ -162,7 +162,8 @@ def test_pictures_alone_know_matplotlib_and_the_command_line_alone_typer():
     assert all(re.fullmatch(r"show/(\w+_)?plots\.py", name) for name in users["matplotlib"])
     assert all(re.match(r"cli\.py|commands/|show/progress\.py", name) for name in users["typer"])
     compilers = {
-        f"physics/{name}.py" for name in ("compiled", "lanes_type", "rows", "side_by_side")
+        f"physics/{name}.py"
+        for name in ("abreast", "compiled", "lanes_type", "rows", "side_by_side")
     }
     assert users["numba"] <= compilers
     assert users["pydantic"] >= {"files/toml.py"}

@@ -24,7 +24,8 @@ from sim.physics.abreast import WIDE, at, put_at, rows_of
 from sim.physics.built import CORE, JOINT_OHM, LINKED, SCALE, SOC
 from sim.physics.cell import CHARGE, DISCHARGE
 from sim.physics.compiled import bare_apart, has_machine_code, inlined
-from sim.physics.side_by_side import most, part
+from sim.physics.rows import part
+from sim.physics.side_by_side import most
 
 LEAST_OHM = 1e-9  # of a cell said to have none; less would make rounding of 4 V into current
 
