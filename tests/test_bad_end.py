@@ -14,7 +14,10 @@ from sim.ask.bad_end import bad_end, hotter_and_emptier, shares
 from sim.ask.simulate import simulate
 from sim.files.case import assemble, read_case, read_scenario
 from sim.physics.limits import COLD, CUTOFF, HOT
+from sim.show.report_words import bad_end as told
+from sim.show.report_words import badge
 from sim.show.sentences import answer, report
+from sim.show.summary import summary
 
 SCENARIOS = Path(__file__).resolve().parents[1] / "scenarios"
 
@@ -139,6 +142,9 @@ def test_answer_that_hangs_on_frost_alone_says_so_and_one_far_from_it_does_not(t
     assert near.passed and near.bad_end.verdict.passed and not near.bad_end.cold.passed
     assert answer(near).startswith("Stays cool if the guesses hold: ")
     assert any(line.startswith("cold end ") for line in report(near))
+    assert badge(near, summary(near)) == ("Yes, if the guesses hold", "if")
+    assert "At their colder end a limit of cold is crossed: coldest core" in told(summary(near))
+    assert "colder" not in told(summary(far))
     assert far.bad_end.passed and answer(far).startswith("Stays cool: ")
     assert not any(line.startswith("cold end ") for line in report(far))
 

@@ -99,7 +99,8 @@ def test_an_example_is_understood_without_a_doubt(name):
 def test_an_example_says_that_its_numbers_are_guesses_and_warns(name):
     _, out, said, _ = outcome(name)
 
-    assert len(said["guesses"]) == 8  # every group of the generic profiles
+    # Every group of the generic profiles, and what lies between core and surface.
+    assert len(said["guesses"]) == 9
     assert "\nguesses " in out
     assert "\nCaution: lithium-ion packs can burn" in out
 
