@@ -21,6 +21,8 @@ from sim.files.toml import read_toml
 
 PARALLEL = "pack.parallel"
 MOST_CANDIDATES = 100_000  # about an hour on one core, and 100 MB of rows
+ANY = "*"  # stands for the name or number of one entry in an array of tables
+IN_VAIN = ("conductor", "fuse", "wiring", "odds")  # tables that other commands answer for
 
 Changes = tuple[tuple[str, float], ...]  # dotted keys and what stands there instead
 
@@ -46,7 +48,8 @@ def _kinds(annotation: Any) -> set[Any]:
 def numeric_keys() -> dict[str, type]:
     """Return every dotted key of a scenario that may hold one number, as `int` or `float`.
 
-    Keys of the cell profile stand under `cell.`, as the scenario's [cell] overrides them.
+    Keys of the cell profile stand under `cell.`, as the scenario's [cell] overrides them. Keys of
+    an array of tables, such as [[unit]], have `ANY` where an entry is named: "unit.*.cell_C".
     """
     found: dict[str, type] = {}
 
@@ -56,11 +59,38 @@ def numeric_keys() -> dict[str, type]:
             for kind in kinds:
                 if kind in (int, float):
                     found[prefix + name] = kind
-                elif isinstance(kind, type) and issubclass(kind, BaseModel):
+                elif _is_table(kind):
                     walk(kind, f"{prefix}{name}.")
+                elif get_origin(kind) is list and _is_table(get_args(kind)[0]) and not prefix:
+                    walk(get_args(kind)[0], f"{name}.{ANY}.")
 
     walk(ScenarioTable, "")
     return found
+
+
+def _is_table(kind: Any) -> bool:
+    return isinstance(kind, type) and issubclass(kind, BaseModel)
+
+
+@cache
+def arrays() -> tuple[str, ...]:
+    """Return the names of a scenario's arrays of tables that hold numbers."""
+    return tuple(sorted({k.split(".")[0] for k in numeric_keys() if f".{ANY}." in k}))
+
+
+def parts_of(key: str) -> list[str]:
+    """Return the steps of a dotted key; the name of an entry in an array may hold dots."""
+    table, _, rest = key.partition(".")
+    if table not in arrays() or "." not in rest:
+        return key.split(".")
+    entry, _, name = rest.rpartition(".")
+    return [table, entry, name]
+
+
+def general(key: str) -> str:
+    """Return a key with `ANY` in the place of an entry's name or number, as in `numeric_keys`."""
+    parts = parts_of(key)
+    return f"{parts[0]}.{ANY}.{parts[2]}" if parts[0] in arrays() and len(parts) == 3 else key
 
 
 def _steps(text: str, option: str, form: str, step: str | None = None) -> tuple[Decimal, ...]:
@@ -112,10 +142,13 @@ def vary_axis(text: str) -> Axis:
     if not equals:
         raise InputError(f"--vary {text} can't be understood; accepted: {form}")
     known = numeric_keys()
-    if key not in known:
+    if general(key) not in known:
         raise InputError(f"--vary '{key}' is no key that holds a number{_nearest(key)}")
     values = _steps(steps, f"--vary {key} =", "START:STOP:STEP, such as 30:45:5")
-    whole = known[key] is int  # what is not whole, the schema will refuse in its own words
+    table = key.partition(".")[0]
+    if table in IN_VAIN:
+        raise InputError(f"--vary {key} changes nothing: no candidate is judged by [{table}]")
+    whole = known[general(key)] is int  # what is not whole, the schema will refuse in its own words
     return Axis(key, tuple(int(v) if whole and v == int(v) else float(v) for v in values))
 
 
@@ -131,13 +164,20 @@ def axes_of(parallel: str | None, vary: Sequence[str]) -> list[Axis]:
 
 def _nearest(key: str) -> str:
     """Return the hint for an unknown key: the nearest, the numbers of its table, or the tables."""
-    known = list(numeric_keys())
     table, _, name = key.rpartition(".")
-    same_name = [f"'{k}'" for k in known if k.rpartition(".")[2] == name]
+    first = key.partition(".")[0]
+    if first in arrays():
+        inside = [k.rpartition(".")[2] for k in numeric_keys() if k.startswith(f"{first}.{ANY}.")]
+        form = f"{first}.ENTRY.KEY, ENTRY counted from 1 or by name"
+        return f"; accepted: {form}, KEY one of {', '.join(inside)}"
+    known = list(numeric_keys())
+    alike = [k for k in known if k.rpartition(".")[2] == name]
+    alike = [k for k in alike if ANY not in k] or alike
+    same_name = [f"'{k.replace(ANY, '1')}'" for k in alike]
     if same_name:
         return f"; did you mean {' or '.join(same_name)}?"
-    for inside in (table, key):
-        beside = [k for k in known if inside and k.startswith(f"{inside}.")]
+    for within in (table, key):
+        beside = [k for k in known if within and k.startswith(f"{within}.")]
         if beside:
             return nearest(key, beside)
     close = get_close_matches(key, known, n=1, cutoff=0.6)
@@ -146,11 +186,14 @@ def _nearest(key: str) -> str:
 
 
 def must_hold_number(key: str, content: dict[str, Any], path: Path) -> None:
-    """Raise InputError where `key` now holds a table of the cell profile.
+    """Raise InputError where `key` now holds a table of the cell profile, or names no entry.
 
-    One number in its place would answer a question that nobody asked.
+    One number in a table's place would answer a question that nobody asked.
     """
-    steps = key.split(".")
+    steps = parts_of(key)
+    if steps[0] in arrays():
+        _place(content.get(steps[0]), steps, path)
+        return
     if steps[0] != "cell" or not isinstance(content.get("cell"), dict):
         return
     profile = content["cell"].get("profile")
@@ -163,12 +206,48 @@ def must_hold_number(key: str, content: dict[str, Any], path: Path) -> None:
         raise InputError(f"{key} is a table in {profile}; accepted: a key that holds one number")
 
 
+def _place(entries: Any, steps: list[str], path: Path | None = None) -> int:
+    """Return which entry of an array of tables is meant, from 0, by its name or its number.
+
+    Raises InputError where there is none, or more than one of that name.
+    """
+    table, entry, _ = steps
+    where = "" if path is None else f"{path}: "
+    known = entries if isinstance(entries, list) else []
+    names = [one.get("name") if isinstance(one, dict) else None for one in known]
+    if names.count(entry) == 1:
+        return names.index(entry)
+    if entry in names:
+        numbers = ", ".join(str(at) for at, name in enumerate(names, 1) if name == entry)
+        raise InputError(
+            f"{where}[[{table}]] {numbers} are all named '{entry}'; accepted: one of the numbers"
+        )
+    if entry.isdecimal() and 1 <= int(entry) <= len(known):
+        return int(entry) - 1
+    told = [f"{at} ({name})" if name else str(at) for at, name in enumerate(names, 1)]
+    accepted = ", ".join(told) if told else "a scenario that has [[" + table + "]]"
+    raise InputError(
+        f"{where}there is no [[{table}]] {entry}, they count from 1; accepted: {accepted}"
+    )
+
+
 def replaced(content: dict[str, Any], changes: Changes) -> dict[str, Any]:
-    """Return a scenario's content with the given dotted keys in place; `content` stays as it is."""
+    """Return a scenario's content with the given dotted keys in place; `content` stays as it is.
+
+    Raises InputError where a key names no entry of an array of tables.
+    """
     for key, value in changes:
+        steps = parts_of(key)
+        if steps[0] in arrays():
+            entries = content.get(steps[0])
+            at = _place(entries, steps)
+            assert isinstance(entries, list)  # or there would be no such place
+            entry = {**entries[at], steps[2]: value}
+            content = {**content, steps[0]: [*entries[:at], entry, *entries[at + 1 :]]}
+            continue
         over: dict[str, Any] = {}
         here = over
-        *tables, name = key.split(".")
+        *tables, name = steps
         for table in tables:
             here[table] = {}
             here = here[table]

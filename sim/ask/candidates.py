@@ -15,6 +15,9 @@ from typing import Any
 import numpy as np
 
 from sim.ask.axes import PARALLEL, Changes, replaced
+from sim.ask.built_axes import following
+from sim.ask.built_seen import gone_on, observe_built
+from sim.files.built_case import BuiltCase, built_case, is_built
 from sim.files.case import Case, assemble
 from sim.integrate import march
 from sim.integrate.lanes import march_many
@@ -22,7 +25,8 @@ from sim.integrate.trace import Trace
 from sim.judge.audit import balances, complaints
 from sim.judge.series import count, totals
 from sim.judge.verdict import Verdict, judge, levels
-from sim.physics.limits import COUNT, CUTOFF, HOT, NAMES, RESERVE, UNITS
+from sim.physics.built import DELIVERED
+from sim.physics.limits import COUNT, CUTOFF, EMPTY, HOT, NAMES, RESERVE, UNITS
 from sim.physics.plant import SOC
 from sim.units import SECONDS_PER_HOUR
 
@@ -73,11 +77,18 @@ class Row:
     energy_out_Wh: float | None = None
     margins: dict[str, float] = field(default_factory=dict)  # of what applied, in its own unit
     complaint: str | None = None  # why a run can't be believed
+    # Of a pack as built only: where it gives first, whether no more than perhaps (inside a board's
+    # tolerance), and the share of the energy asked that is not delivered.
+    first_where: str | None = None
+    may: bool = False
+    undelivered: float = 0.0
+    least_soc: float | None = None  # of any cell, over all days
 
 
 def varied(base: Base, changes: Changes) -> Case:
     """Return the case of `base` with `changes` in it; raise InputError where it can't be used."""
-    return assemble(replaced(base.content, changes), base.path, base.case)
+    content = following(replaced(base.content, changes), changes, base.path)
+    return assemble(content, base.path, base.case)
 
 
 def observe(case: Case, *, stop: bool) -> Trace:
@@ -107,8 +118,14 @@ def run_one(base: Base, changes: Changes) -> Row:
 
 
 def run_batch(base: Base, batch: Sequence[Changes]) -> list[Row]:
-    """Run candidates side by side, in this thread; each row is that of `run_one`, to the bit."""
+    """Run candidates side by side, in this thread; each row is that of `run_one`, to the bit.
+
+    Packs as built are run one after the other.
+    """
     cases = [varied(base, changes) for changes in batch]
+    if is_built(base.case.scenario):
+        pairs = zip(cases, batch, strict=True)
+        return [_built_row(built_case(case), changes) for case, changes in pairs]
     stops = [case.scenario.limits.on_cutoff == "stop" for case in cases]
     traces: dict[int, Trace] = {}
     for stop in (True, False):
@@ -159,6 +176,42 @@ def _found(case: Case, trace: Trace, verdict: Verdict, worst: np.ndarray) -> dic
         },
         "complaint": "; ".join(told) or None,
     }
+
+
+def _built_row(case: BuiltCase, changes: Changes) -> Row:
+    """Return the row of a pack as built; where its run stops, a second goes on for the margins."""
+    try:
+        seen = observe_built(case)
+        whole = seen.run if seen.run.stopped_by is None else gone_on(case)
+    except ArithmeticError as problem:
+        return _row(case.case, changes, complaint=str(problem), first_limit=NO_ANSWER)
+    verdict, worst = seen.placed.verdict, seen.run.book.worst
+    scales = scaled(case.case, seen.looked_at(whole.book.worst))
+    apart = {f.name: seen.worth(f.name) for f in seen.failures if f.name not in NAMES}
+    ranked = {**dict(zip(NAMES, scales.tolist(), strict=True)), **apart}
+    least = min(ranked, key=lambda name: ranked[name])
+    first = seen.failures[0] if seen.failures else None
+    found = {
+        "passes": seen.passes,
+        "unanswered": verdict.unanswered and not apart,
+        "finished": verdict.finished,
+        "share_of_day": seen.run.end_s / float(case.legs.end_s[-1]),
+        "first_limit": first.name if first else AUDIT if seen.complaints else None,
+        "first_time_s": first.time_s if first else None,
+        "first_where": first.where or None if first else None,
+        "may": first.may if first else False,
+        "undelivered": seen.undelivered,
+        "margin_worst": _finite(ranked[least]),
+        "nearest_limit": least,
+        "hottest_core_C": verdict.limit(HOT).worst,
+        "lowest_cell_V": verdict.limit(CUTOFF).worst,
+        "end_soc": seen.end_soc,
+        "least_soc": float(worst[EMPTY]) / 100.0,
+        "energy_out_Wh": float(seen.run.state.box_sums[DELIVERED]) / SECONDS_PER_HOUR,
+        "margins": {NAMES[n]: float(worst[n]) for n in range(COUNT) if math.isfinite(worst[n])},
+        "complaint": "; ".join(seen.complaints) or None,
+    }
+    return _row(case.case, changes, **found)
 
 
 def _finite(value: float) -> float | None:

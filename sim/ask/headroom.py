@@ -1,37 +1,31 @@
-"""How far can each knob go before the verdict turns?
-
-A knob is turned in steps until the verdict changes, then scipy's brentq finds where the least
-margin is zero. Runs go on past every limit meanwhile, so that margins pass through zero instead
-of ending there.
-"""
+"""How far can each knob go before the verdict turns?"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from concurrent.futures import Executor, as_completed
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from sim.ask.candidates import AUDIT, NO_ANSWER, Base, Row, observe, run_one, scaled, varied
-from sim.ask.simulate import Result, simulate
+from sim.ask.candidates import Base, Row, observe, run_one, varied
+from sim.ask.headroom_built import KNOBS_BUILT, days, greatest_pack_A, one_day_s, uncharged
+from sim.ask.knobs import Knob, Look, close_in, look_at, share_of, turned
+from sim.ask.whole import Whole, whole_run
 from sim.drive.legs import Load, legs
 from sim.errors import InputError
-from sim.files.built_case import refuse_built
+from sim.files.built_case import built_case, is_built
 from sim.files.case import MOST_DAYS, MOST_ROWS, Case, assemble
 from sim.files.scenario_schema import AmbientTable, LoadTable
 from sim.files.weather_file import COLDEST_C, WARMEST_C
-from sim.judge.audit import balances, complaints
 from sim.physics.limits import (
     CELL_CHARGE,
     CELL_DISCHARGE,
     CUTOFF,
     EMPTY,
-    HOT,
-    NAMES,
     PACK_CURRENT,
     RESERVE,
 )
@@ -39,41 +33,11 @@ from sim.physics.pack import CURRENT
 from sim.physics.plant import SOC
 from sim.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, ZERO_C_K
 
+__all__ = ["Headroom", "Knob", "Look", "close_in", "headroom", "look_at"]
 SCALE_STEP, SCALE_STEPS_BACK = 1.25, 30  # a load a thousandth of today's is the least tried
 AIR_STEP_K = 2.0
 CURRENT_STEP, LEAST_CURRENT = 1.5, 1e-3  # of what empties a cell in an hour, or its own limit
-SHARE, AIR_K = 2e-5, 1e-3  # how close the turn is found: of the value, and of the air
-JOBS = 6
-NOWHERE = -1e6  # stands for the margin of a run that left the numbers
-
-
-@dataclass(frozen=True)
-class Look:
-    """One run with a knob somewhere: whether it passes, and how near it comes to a limit."""
-
-    value: float
-    passes: bool
-    margin: float  # the least, over its scale
-    limit: str  # that gives first, or that is nearest
-    hottest_core_C: float
-    end_soc: float
-
-
-@dataclass(frozen=True)
-class Knob:
-    """How far one knob can go. `limit` is None where none was found up to `searched_to`."""
-
-    name: str
-    today: float | None
-    # The last value that still passes, or where today fails the nearest that would pass; None
-    # where nothing tried does.
-    greatest: float | None
-    limit: str | None
-    passes_today: bool
-    searched_to: float
-    upwards: bool  # whether what fails lies above `greatest`
-    looks: tuple[Look, ...]
-    note: str | None = None
+AIR_K = (1e-3, 0.02)  # how close the turn is found: of identical cells, of packs as built
 
 
 @dataclass(frozen=True)
@@ -82,7 +46,7 @@ class Headroom:
 
     base: Base
     today: Row
-    run: Result
+    run: Whole
     load_scale: Knob
     ambient_shift_K: Knob
     colder_K: Knob  # the same the other way, where the day passes
@@ -90,106 +54,7 @@ class Headroom:
     peak_A: float  # of one pack over the day, charging included
     until_reserve_A: Knob  # a constant discharge current of one pack, when it is warmest
     whole_day_A: Knob  # the same held all day
-
-
-def look_at(case: Case, value: float, ignored: Iterable[int] = (), *, stop: bool = False) -> Look:
-    """Return what becomes of `case`; limits in `ignored` count for nothing.
-
-    Runs that leave the numbers or whose balances do not close fail by a limit of their own.
-    """
-    trace = observe(case, stop=stop)
-    left = set(ignored)
-    worst = trace.worst.copy()
-    worst[list(left)] = np.inf
-    hottest_C = case.limits.core_max_K - float(trace.worst[HOT]) - ZERO_C_K
-    seen: dict[str, Any] = {
-        "value": value,
-        "hottest_core_C": hottest_C,
-        "end_soc": float(trace.state[-1, SOC]),
-    }
-    if not np.all(np.isfinite(trace.state)) or np.any(np.isnan(worst)):
-        return Look(passes=False, margin=NOWHERE, limit=NO_ANSWER, **seen)
-    margins = scaled(case, worst)
-    first = next((spell.limit for spell in trace.spells if spell.limit not in left), None)
-    least = int(np.argmin(margins))
-    if first is None and complaints(balances(case.plant, case.legs, trace), (), None):
-        return Look(passes=False, margin=NOWHERE, limit=AUDIT, **seen)
-    return Look(
-        passes=first is None,
-        margin=float(margins[least]) if math.isfinite(margins[least]) else -NOWHERE,
-        limit=NAMES[least if first is None else first],
-        **seen,
-    )
-
-
-def close_in(
-    look: Callable[[float], Look], passing: Look, failing: Look, tolerance: float
-) -> tuple[Look, Look]:
-    """Return the last look that passes and the first that fails, within `tolerance`.
-
-    brentq finds where the margin is zero; the verdict decides on which side a value lies.
-    """
-    from scipy.optimize import brentq
-
-    seen: list[Look] = []
-
-    def margin(value: float) -> float:
-        seen.append(look(value))
-        return seen[-1].margin
-
-    if passing.margin > 0.0 > failing.margin:
-        ahead = math.copysign(0.4 * tolerance, failing.value - passing.value)
-        root = brentq(margin, passing.value, failing.value, xtol=0.1 * tolerance)
-        low, high = sorted((passing.value, failing.value))
-        for beside in (root - ahead, root + ahead):
-            margin(min(max(beside, low), high))
-        for found in sorted(seen, key=lambda s: abs(s.value - passing.value)):
-            if not found.passes:
-                failing = found
-                break
-            passing = found
-    while abs(failing.value - passing.value) > tolerance:
-        found = look(0.5 * (passing.value + failing.value))
-        passing, failing = (found, failing) if found.passes else (passing, found)
-    return passing, failing
-
-
-def turned(
-    name: str,
-    look: Callable[[float], Look],
-    today: float,
-    ladders: tuple[Iterable[float], Iterable[float]],
-    tolerance: Callable[[float], float],
-) -> Knob:
-    """Turn a knob along the first ladder while the day passes, along the second while it fails.
-
-    A ladder holds the values tried in turn, until the verdict changes; a window between two of
-    them is not seen.
-    """
-    looks: dict[float, Look] = {}
-
-    def noted(value: float) -> Look:
-        if value not in looks:
-            looks[value] = look(value)
-        return looks[value]
-
-    def knob(greatest: float | None, limit: str | None, to: float, *, upwards: bool) -> Knob:
-        seen = tuple(looks[value] for value in sorted(looks))
-        return Knob(name, today, greatest, limit, first.passes, to, upwards, seen)
-
-    before = first = noted(today)
-    for value in ladders[0 if first.passes else 1]:
-        found = noted(value)
-        if found.passes == first.passes:
-            before = found
-            continue
-        passing, failing = (before, found) if first.passes else (found, before)
-        passing, failing = close_in(noted, passing, failing, tolerance(abs(failing.value)))
-        upwards = failing.value > passing.value
-        return knob(passing.value, failing.limit, found.value, upwards=upwards)
-    if first.passes:
-        return knob(before.value, None, before.value, upwards=before.value >= today)
-    return knob(None, before.limit, before.value, upwards=True)
+    more: dict[str, Knob] = field(default_factory=dict)  # of a controller, of a charger
 
 
 def _most(table: type[Any], name: str) -> float:
@@ -210,7 +75,7 @@ def load_scale(base: Base) -> Knob:
             [min(begin * SCALE_STEP**n, most) for n in range(1, count + 1)],
             [begin / SCALE_STEP**n for n in range(1, SCALE_STEPS_BACK + 1)],
         ),
-        lambda value: SHARE * value,
+        lambda value: share_of(base.case) * value,
     )
 
 
@@ -236,7 +101,8 @@ def air(base: Base, name: str, *, warmer: bool) -> Knob:
         return look_at(varied(base, (("ambient.shift_K", shift_K),)), shift_K)
 
     def turn(onwards: list[float], back: list[float]) -> Knob:
-        return turned(name, look, today_K, (onwards, back), lambda _: AIR_K)
+        near_K = AIR_K[is_built(case.scenario)]
+        return turned(name, look, today_K, (onwards, back), lambda _: near_K)
 
     if not warmer:
         return turn(cold, [])
@@ -280,6 +146,8 @@ def repeats(base: Base) -> Knob:
 
 def peak_A(case: Case) -> float:
     """Return the greatest current of one pack over the day, whichever way it flows."""
+    if is_built(case.scenario):
+        return greatest_pack_A(case)
     worst, limits = observe(case, stop=False).worst, case.limits
     cell_A = [
         limits.cell_discharge_A - worst[CELL_DISCHARGE],
@@ -290,7 +158,7 @@ def peak_A(case: Case) -> float:
 
 def held_all_day(case: Case, pack_A: float) -> Case:
     """Return `case` with a constant discharge current of each pack from its start to its end."""
-    edges_s = np.array([0.0, float(case.legs.end_s[-1])])
+    edges_s = np.array([0.0, one_day_s(case)])
     return _drawing(case, edges_s, np.array([pack_A]))
 
 
@@ -313,7 +181,7 @@ def drawn_when_warmest(case: Case, pack_A: float) -> Case:
 
 def _drawing(case: Case, edge_s: np.ndarray, pack_A: np.ndarray) -> Case:
     load = Load(CURRENT, edge_s, pack_A * case.plant.pack.packs, np.arange(len(pack_A)))
-    return replace(case, load=load, legs=legs(load, case.weather))
+    return replace(uncharged(case), load=load, legs=legs(load, case.weather))
 
 
 def whole_day_current(base: Base) -> Knob:
@@ -349,7 +217,7 @@ def _greatest_current(
             [*(least_A * CURRENT_STEP**n for n in range(1, count)), greatest_A, 1.01 * greatest_A],
             [],
         ),
-        lambda value: SHARE * value,
+        lambda value: share_of(base.case) * value,
     )
     return replace(found, today=None)
 
@@ -362,27 +230,58 @@ def headroom(
 ) -> Headroom:
     """Return how far every knob of a scenario's content can go; each is a job of its own.
 
-    `progress` is told how many are done, of `JOBS`. Raises InputError where the scenario can't
+    `progress` is told how many are done, of `jobs_of`. Raises InputError where the scenario can't
     be used, ArithmeticError where the day as it is can't be run.
     """
     base = Base(content, path, assemble(content, path))
-    refuse_built(base.case.scenario, path, "headroom")
+    if is_built(base.case.scenario):
+        built_case(base.case)  # refuses what can't be built
     jobs = {
         "load_scale": executor.submit(load_scale, base),
         "ambient_shift_K": executor.submit(air, base, "ambient_shift_K", warmer=True),
         "colder_K": executor.submit(air, base, "colder_K", warmer=False),
-        "repeats": executor.submit(repeats, base),
+        "repeats": executor.submit(days if _by_day(content) else repeats, base),
         "until_reserve_A": executor.submit(until_reserve_current, base),
         "whole_day_A": executor.submit(whole_day_current, base),
     }
+    more = {name: executor.submit(KNOBS_BUILT[name], base) for name in _more(content)}
+    every = [*jobs.values(), *more.values()]
     try:
-        run = simulate(base.case)
-        for done, _ in enumerate(as_completed(jobs.values()), 1):
+        run = whole_run(base.case)
+        for done, _ in enumerate(as_completed(every), 1):
             if progress:
                 progress(done)
         knobs = {name: job.result() for name, job in jobs.items()}
+        beside = {name: job.result() for name, job in more.items()}
     except BaseException:
-        for job in jobs.values():
+        for job in every:
             job.cancel()
         raise
-    return Headroom(base=base, today=run_one(base, ()), run=run, peak_A=peak_A(base.case), **knobs)
+    return Headroom(
+        base=base,
+        today=run_one(base, ()),
+        run=run,
+        peak_A=peak_A(base.case),
+        more=beside,
+        **knobs,
+    )
+
+
+def jobs_of(content: dict[str, Any]) -> int:
+    """Return how many knobs there are to turn in a scenario's content."""
+    return 6 + len(_more(content))
+
+
+def _by_day(content: dict[str, Any]) -> bool:
+    """Return whether a load repeats by the day, charged in between or not."""
+    load = content.get("load")
+    several = isinstance(load, dict) and load.get("days", 1) != 1
+    return "charger" in content or several
+
+
+def _more(content: dict[str, Any]) -> list[str]:
+    """Return the knobs of a controller and a charger that a scenario's content has."""
+    controller, found = content.get("controller"), []
+    if isinstance(controller, dict) and "current_max_A" in controller:
+        found += ["controller_A", "controller_least_A"]
+    return found + (["charge_A", "charge_least_A"] if "charger" in content else [])

@@ -16,11 +16,12 @@ from pathlib import Path
 from typing import Any
 
 from sim.ask.axes import MOST_CANDIDATES, PARALLEL, Axis, Changes, must_hold_number, replaced
+from sim.ask.built_axes import following, refuse_new_count
 from sim.ask.candidates import Base, Row, run_batch, value_of, varied
-from sim.ask.simulate import Result, simulate
+from sim.ask.whole import Whole, whole_run
 from sim.errors import InputError
-from sim.files.built_case import refuse_built
-from sim.files.case import assemble
+from sim.files.built_case import built_case, is_built
+from sim.files.case import Case, assemble
 from sim.physics.side_by_side import WIDTH
 
 
@@ -72,7 +73,7 @@ class Sweep:
     plan: Plan
     rows: tuple[Row, ...]
     interrupted: bool
-    runs: tuple[tuple[Row, Result], ...] = ()
+    runs: tuple[tuple[Row, Whole], ...] = ()
 
     @property
     def passed(self) -> bool:
@@ -149,12 +150,22 @@ def plan_of(content: dict[str, Any], path: Path, axes: Sequence[Axis]) -> Plan:
     axes = sorted(axes, key=lambda axis: axis.key != PARALLEL)
     named = [[(axis.key, value) for value in axis.values] for axis in axes]
     candidates = tuple(itertools.product(*named))
-    base = Base(content, path, assemble(replaced(content, candidates[0]), path))
-    refuse_built(base.case.scenario, path, "sweep")
+    refuse_new_count(content, axes, path)
+    first = following(replaced(content, candidates[0]), candidates[0], path)
+    base = Base(content, path, assemble(first, path))
+    _try_out(base.case)
     for column in named:
-        kept = [first for first in candidates[0] if first[0] != column[-1][0]]
-        varied(base, (*kept, column[-1]))
+        kept = [one for one in candidates[0] if one[0] != column[-1][0]]
+        _try_out(varied(base, (*kept, column[-1])))
+        for one in column:  # a [layout] may fit some counts only
+            following(replaced(content, (*kept, one)), (one,), path)
     return Plan(base, tuple(axes), candidates)
+
+
+def _try_out(case: Case) -> None:
+    """Raise InputError where the packs of `case` can't be built."""
+    if is_built(case.scenario):
+        built_case(case)
 
 
 def sweep(
@@ -177,7 +188,7 @@ def sweep(
             progress(len(rows))
         _run(plan, executor, rows, progress)
         found = _in_order(plan, rows, interrupted=False)
-        runs = [(row, simulate(varied(plan.base, row.changes))) for row in _to_check(found)]
+        runs = [(row, whole_run(varied(plan.base, row.changes))) for row in _to_check(found)]
     except KeyboardInterrupt:
         return _in_order(plan, rows, interrupted=True)
     return replace(found, runs=tuple(runs))
@@ -205,10 +216,12 @@ def _run(
 ) -> None:
     """Add the rows that are missing; where it is cut short, those that were finished by then.
 
-    Candidates go to the executor as many at a time as are marched side by side.
+    Candidates go to the executor as many at a time as are marched side by side; packs as built
+    one by one.
     """
+    width = 1 if is_built(plan.base.case.scenario) else WIDTH
     missing = [at for at in range(len(plan.candidates)) if at not in rows]
-    batches = [missing[n : n + WIDTH] for n in range(0, len(missing), WIDTH)]
+    batches = [missing[n : n + width] for n in range(0, len(missing), width)]
     futures: dict[Future[list[Row]], list[int]] = {}
     try:
         for batch in batches:

@@ -30,8 +30,8 @@ def headroom(
     """
     from concurrent.futures import ThreadPoolExecutor
 
-    from sim.ask.headroom import JOBS
     from sim.ask.headroom import headroom as ask
+    from sim.ask.headroom import jobs_of
     from sim.files.case import read_scenario
     from sim.show import headroom_words as words
     from sim.show.folder import check_replaceable
@@ -41,7 +41,7 @@ def headroom(
     content = read_scenario(scenario)
     folder = Path("out") / f"{scenario.stem}-headroom" if out is None else out
     check_replaceable(folder)
-    bar = count_bar(JOBS, "turning knobs")
+    bar = count_bar(jobs_of(content), "turning knobs")
     with bar as progress, ThreadPoolExecutor(jobs or os.cpu_count()) as threads:
         found = ask(content, scenario, threads, progress)
     summary = write_headroom(found, folder, plots=plots, suffix=picture.value)

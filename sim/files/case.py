@@ -130,7 +130,7 @@ def assemble(content: dict[str, Any], path: Path, before: Case | None = None) ->
         weather_notes=weather_notes,
         notes=_notes(scenario, path, load_file, load, weather_notes),
         assumptions=_assumptions(scenario, profile),
-        digest=_digest(scenario, profile, load, weather),
+        digest=_digest(scenario, profile, load, weather, _listed(scenario, path)),
     )
 
 
@@ -325,10 +325,22 @@ def guesses(case: Case) -> list[dict[str, Any]]:
     return found
 
 
-def _digest(scenario: ScenarioTable, profile: CellProfile, load: Load, weather: Weather) -> str:
+def _listed(scenario: ScenarioTable, path: Path) -> bytes:
+    """Return the content of a list of cells; nothing where there is none, or none that opens."""
+    if scenario.spread is None or scenario.spread.cells is None:
+        return b""
+    file = path.parent / scenario.spread.cells
+    return file.read_bytes() if file.is_file() else b""
+
+
+def _digest(
+    scenario: ScenarioTable, profile: CellProfile, load: Load, weather: Weather, listed: bytes
+) -> str:
     """Return a short hash of all inputs as understood, so that two results can be told apart."""
     words = json.dumps(
         [scenario.model_dump(), profile.model_dump(by_alias=True)], sort_keys=True
     ).encode()
     numbers = [load.edge_s, load.value, weather.time_s, weather.ambient_K, weather.sun_W]
-    return hashlib.sha256(b"".join([words, *(n.tobytes() for n in numbers)])).hexdigest()[:16]
+    return hashlib.sha256(b"".join([words, *(n.tobytes() for n in numbers), listed])).hexdigest()[
+        :16
+    ]

@@ -8,24 +8,27 @@ from typing import Any
 
 from sim import __version__
 from sim.ask.headroom import Headroom, Knob
+from sim.ask.whole import assumptions_of
 from sim.files.case import guesses
 from sim.show.folder import written_whole
-from sim.show.headroom_words import answer
+from sim.show.headroom_words import answer, as_built
 from sim.show.sentences import CAUTION
-from sim.show.summary import inputs, summary
+from sim.show.summary import inputs
 from sim.show.sweep_files import MARGINS_ARE
 from sim.show.sweep_words import event_of
+from sim.show.whole import whole_summary
 
 UNTIL_RESERVE = (
     "greatest constant discharge current of one pack from the charge at the start to {end}, begun "
     "when the air is warmest, or early enough to end with the day"
 )
+LOADS, REPEATED = "loads without charging", {"days": "days, as the scenario charges between them"}
 WHOLE_DAY = "greatest constant discharge current of one pack from the start of the day to its end"
 
 
 def summary_of(found: Headroom) -> dict[str, Any]:
     """Return the summary: a knob a key, and how the day as it is was checked."""
-    case, whole = found.base.case, summary(found.run)
+    case, whole = found.base.case, whole_summary(found.run)
     limits = case.scenario.limits
     end = "the reserve" if limits.reserve_percent > 0.0 else "cut-off"
     return {
@@ -44,17 +47,18 @@ def summary_of(found: Headroom) -> dict[str, Any]:
             "lowest_limit_that_leaves_today_alone": found.peak_A,
             "greatest_is": UNTIL_RESERVE.format(end=end),
             "whole_day": {**_knob(found.whole_day_A), "greatest_is": WHOLE_DAY},
+            "controller": _both(found, "controller_A", "controller_least_A"),
         },
-        "repeats": _knob(found.repeats),
-        "charge_current_A": None,  # no charging in a scenario yet
+        "repeats": {**_knob(found.repeats), "of": REPEATED.get(found.repeats.name, LOADS)},
+        "charge_current_A": _both(found, "charge_A", "charge_least_A"),
         "margins_are": MARGINS_ARE,
         "today": whole["verdict"],
         "limits": whole["limits"],
         "bad_end": whole["bad_end"],
         "audit": whole["audit"],
         "guesses": guesses(case),
-        "assumptions": list(case.assumptions),
-        "notes": list(case.notes),
+        "assumptions": assumptions_of(case),
+        "notes": [*as_built(found), *case.notes],
         "inputs": inputs(case),
         "caution": CAUTION,
     }
@@ -72,8 +76,15 @@ def _knob(knob: Knob) -> dict[str, Any]:
     }
 
 
+def _both(found: Headroom, upwards: str, downwards: str) -> dict[str, Any] | None:
+    """Return a knob with how far it goes the other way; None where there is nothing to turn."""
+    if upwards not in found.more:
+        return None
+    return {**_knob(found.more[upwards]), "lower": _colder(found.more[downwards])}
+
+
 def _colder(knob: Knob) -> dict[str, Any] | None:
-    """Return the least shift that still passes; None where the day fails as it is."""
+    """Return the least value that still passes; None where the day fails as it is."""
     if not knob.passes_today:
         return None
     content = _knob(knob)

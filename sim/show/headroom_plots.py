@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from sim.ask.headroom import Headroom, Knob
 from sim.show.headroom_words import KNOBS, answer, shown
 from sim.show.look_plots import FAINT, INK, LEAF, WARM, as_written, plain
-from sim.show.sweep_plots import KINDS
+from sim.show.sweep_plots import kind_of
 from sim.units import ZERO_C_K
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ def _marks(ax: Axes, knob: Knob, *, named: bool) -> None:
     if knob.greatest is not None and knob.limit is not None:
         ax.axvline(knob.greatest, color=INK, linewidth=1.4)
         if named:
-            words = f"{shown(knob, knob.greatest)}: {KINDS[knob.limit][0]}"
+            words = f"{shown(knob, knob.greatest)}: {kind_of(knob.limit)[0]}"
             _note(ax, (knob.greatest, 0.915), words, left=knob.greatest > middle)
 
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 
+from sim.ask.built_seen import cells_marched
 from sim.ask.headroom import Headroom, Knob
+from sim.files.built_case import built_case, is_built
 from sim.files.case import guesses
 from sim.show.lines import hung
 from sim.show.sentences import CAUTION, INDENT
@@ -18,7 +20,13 @@ KNOBS = {
     "repeats": ("repeats of the load", "{} times the load without charging", 0),
     "until_reserve_A": ("constant, in the heat, A", "{} A held in the day's heat", 1),
     "whole_day_A": ("constant, all day, A", "{} A held all day", 1),
+    "days": ("days in a row", "{} days in a row", 0),
+    "controller_A": ("controller's limit, A", "a controller of {} A", 1),
+    "controller_least_A": ("controller, lowest, A", "a controller of {} A", 1),
+    "charge_A": ("charging, A", "charging at {} A", 2),
+    "charge_least_A": ("charging, slowest, A", "charging at {} A", 2),
 }
+DOWNWARDS = ("colder_K", "controller_least_A", "charge_least_A")  # told where the day passes only
 
 
 def shown(knob: Knob, value: float) -> str:
@@ -49,7 +57,8 @@ def answer(found: Headroom) -> str:
     """Return the answer in one line: the day as it is, then how far each knob can go."""
     row, audit = found.today, found.run.audit
     doubt = "" if audit.passed else f"Do not trust this answer: {'; '.join(audit.complaints)}. "
-    knobs = (found.load_scale, found.ambient_shift_K, found.repeats)
+    upwards = [knob for knob in found.more.values() if knob.name not in DOWNWARDS]
+    knobs = (found.load_scale, found.ambient_shift_K, found.repeats, *upwards)
     current = how_far(found.until_reserve_A)
     if row.passes:
         told = ", ".join(how_far(knob) for knob in (*knobs, found.until_reserve_A))
@@ -70,10 +79,10 @@ def table(found: Headroom) -> list[str]:
     lines = [f"{'knob':<26}{'today':>8}{'holds to':>10}  stopped by"]
     knobs = (
         found.load_scale, found.ambient_shift_K, found.colder_K, found.repeats,
-        found.until_reserve_A, found.whole_day_A,
+        found.until_reserve_A, found.whole_day_A, *found.more.values(),
     )  # fmt: skip
     for knob in knobs:
-        if knob is found.colder_K and not knob.passes_today:
+        if knob.name in DOWNWARDS and not knob.passes_today:
             continue  # the line above has both ways
         today = "-" if knob.today is None else shown(knob, knob.today)
         greatest = "none" if knob.greatest is None else shown(knob, knob.greatest)
@@ -98,13 +107,28 @@ def currents(found: Headroom) -> str:
         if limits.pack_current_max_A is None
         else f"the limit is set to {limits.pack_current_max_A:g} A"
     )
+    several = found.base.case.scenario.charger is not None or found.repeats.name == "days"
+    first = ", the first 24 h where there are more, and without its charger" if several else ""
     return (
         f"of one pack; {is_set}, the day's own peak is {found.peak_A:.1f} A: a limit at that would "
         "not touch this day. Constant in the heat: drawn from the charge at the start down to "
         f"{end}, begun when the air is warmest; above it a limit on the pack's current does not "
         "protect by itself, only with the pauses of the load. Constant all day: from the start of "
-        "the day to its end."
+        f"the day to its end{first}."
     )
+
+
+def as_built(found: Headroom) -> list[str]:
+    """Return how packs as built were run, and what their knobs mean."""
+    case = found.base.case
+    if not is_built(case.scenario):
+        return []
+    said = [cells_marched(built_case(case))]
+    if case.scenario.pack.packs > 1:
+        said.append("constant currents are the mean of one pack; unlike packs share them unevenly")
+    if found.more:
+        said.append("the limits of controller and charger are of all packs together")
+    return said
 
 
 def report(found: Headroom) -> list[str]:
@@ -116,7 +140,7 @@ def report(found: Headroom) -> list[str]:
     lines += hung("audit", f"whole run of the day as it is: {told}", INDENT)
     said = "step by step from today; where it fails and holds again within a step is not seen"
     lines += hung("searched", said, INDENT)
-    for note in case.notes:
+    for note in (*as_built(found), *case.notes):
         lines += hung("note", note, INDENT)
     named = guesses(case)
     if named:

@@ -11,15 +11,16 @@ from typing import Any
 from sim import __version__
 from sim.ask.axes import PARALLEL, text_of
 from sim.ask.candidates import POWER_SHARE, SCALES, Row, value_of
-from sim.ask.simulate import Result
 from sim.ask.sweep import Column, Sweep
+from sim.ask.whole import Whole, assumptions_of
 from sim.errors import InputError
 from sim.files.case import Case, guesses
 from sim.physics.limits import NAMES, UNITS
 from sim.show.folder import written_whole
 from sim.show.sentences import CAUTION
-from sim.show.summary import inputs, summary
-from sim.show.sweep_words import answer, event_of
+from sim.show.summary import inputs
+from sim.show.sweep_words import answer, as_built, event_of
+from sim.show.whole import whole_summary
 from sim.units import clock_text
 
 KEPT = "candidates.jsonl"
@@ -129,8 +130,8 @@ def summary_of(sweep: Sweep) -> dict[str, Any]:
         "margin_worst_is": MARGINS_ARE,
         "unbelievable": [_row(row) for row in sweep.rows if row.complaint is not None],
         "guesses": guesses(case),
-        "assumptions": list(case.assumptions),
-        "notes": list(case.notes),
+        "assumptions": assumptions_of(case),
+        "notes": [*as_built(sweep), *case.notes],
         "inputs": inputs(case),
         "caution": CAUTION,
     }
@@ -189,9 +190,9 @@ def _stopped(row: Row, case: Case) -> dict[str, Any]:
     }
 
 
-def _run(row: Row, result: Result) -> dict[str, Any]:
+def _run(row: Row, result: Whole) -> dict[str, Any]:
     """Return how a named candidate fared in a whole run, its audit in full."""
-    whole = summary(result)
+    whole = whole_summary(result)
     return {
         "values": dict(row.changes),
         "digest": row.digest,

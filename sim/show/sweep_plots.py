@@ -17,7 +17,7 @@ from sim.ask.candidates import Row, value_of
 from sim.ask.sweep import Sweep
 from sim.physics.limits import CUTOFF, HOT, NAMES, RESERVE
 from sim.show.look_plots import COOL, INK, LEAF, WARM, as_written, plain, words_on
-from sim.show.sweep_words import answer
+from sim.show.sweep_words import answer, charge_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -44,6 +44,12 @@ KINDS = {
     "audit": ("run not believable", "#8a8f99"),
     "no_answer": ("no answer", "#8a8f99"),
 }
+# Of packs as built; a board's thresholds are told by their own names.
+BOARD = "#2f6f62"
+KINDS |= {
+    "never_charged": ("never charges", "#8a6d1f"),
+    "undelivered": ("energy not delivered", "#4d5a2f"),
+}
 PASSES = "passes"
 LEVELS = {HOT: ("core limit", "C"), CUTOFF: ("cut-off", "V"), RESERVE: ("reserve", "%")}
 LONGEST_TITLE = 122
@@ -51,6 +57,11 @@ WIDEST_STRIP, WIDEST_MAP = 120, 88  # letters
 SMALLEST_AREA = 0.015  # share of the map that is labelled
 ROOM_SHOWN = 10.0  # scaled margin at which the shade of a passing candidate is full
 LACK_SHOWN = 30.0
+
+
+def kind_of(name: str) -> tuple[str, str]:
+    """Return what gives in few words, and its colour."""
+    return KINDS.get(name) or (name.replace("_", " "), BOARD)
 
 
 @as_written
@@ -80,7 +91,7 @@ def _curves(sweep: Sweep, figure: Figure) -> None:
     axis, rows = sweep.plan.axes[0], sweep.rows
     x = np.array([value_of(row, axis.key) for row in rows])
     axes = figure.subplots(4, 1, sharex=True, height_ratios=[1.3, 1.0, 1.0, 0.36])
-    charge = [None if row.end_soc is None else 100.0 * row.end_soc for row in rows]
+    charge = [charge_of(row) for row in rows]
     _panel(axes[0], x, rows, [row.hottest_core_C for row in rows], HOT, WARM)
     _panel(axes[1], x, rows, [row.lowest_cell_V for row in rows], CUTOFF, COOL)
     _panel(axes[2], x, rows, charge, RESERVE, LEAF)
@@ -153,7 +164,7 @@ def _strip(ax: Axes, x: Floats, rows: tuple[Row, ...]) -> None:
     at = 0
     for kind, same in groupby(rows, _kind):
         begin, at = at, at + len(list(same))
-        words, colour = (PASSES, "white") if kind == PASSES else KINDS[kind]
+        words, colour = (PASSES, "white") if kind == PASSES else kind_of(kind)
         left, right = edges[begin], edges[at]
         ax.add_patch(_rectangle(left, right - left, colour))
         share = (right - left) / (edges[-1] - edges[0])
@@ -226,7 +237,7 @@ def _shade(row: Row) -> tuple[float, float, float]:
     margin = row.margin_worst
     if row.passes:
         return _mixed("#f7faf3", "#bcd6a0", min((margin or 0.0) / ROOM_SHOWN, 1.0))
-    colour = KINDS[row.first_limit or "no_answer"][1]
+    colour = kind_of(row.first_limit or "no_answer")[1]
     beyond = LACK_SHOWN if margin is None else min(-min(margin, 0.0), LACK_SHOWN)
     darker = 0.4 * math.log1p(beyond) / math.log1p(LACK_SHOWN)
     return _mixed(_hex(_mixed(colour, "#ffffff", 0.28)), INK, darker)
@@ -257,7 +268,7 @@ def _names(ax: Axes, x: Floats, y: Floats, rows: Any) -> None:
 
     kinds = np.array([[_kind(row) for row in line] for line in rows])
     for kind in sorted(set(kinds.ravel())):
-        words, colour = (PASSES, "white") if kind == PASSES else KINDS[kind]
+        words, colour = (PASSES, "white") if kind == PASSES else kind_of(kind)
         around = colour if kind == PASSES else INK
         areas, count = label(kinds == kind)
         for inside in (areas == area for area in range(1, count + 1)):

@@ -2,30 +2,54 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 
 from sim.ask.axes import PARALLEL, Axis, text_of
-from sim.ask.candidates import Row, value_of
+from sim.ask.built_axes import SIZES
+from sim.ask.built_seen import NEVER, NOT_DELIVERED, cells_marched
+from sim.ask.candidates import AUDIT, NO_ANSWER, Row, value_of
 from sim.ask.sweep import Column, Sweep, room_of
+from sim.files.built_case import built_case, is_built
 from sim.files.case import Case, guesses
 from sim.judge.verdict import ABOUT, EVENTS
 from sim.physics.limits import HOT, NAMES, UNITS
 from sim.show.lines import at, hung, number, room
 from sim.show.sentences import CAUTION, INDENT
 
+TOLD = {
+    NEVER: "charging never begins",
+    NOT_DELIVERED: "energy asked is not delivered",
+    AUDIT: "a run that can't be believed",
+    NO_ANSWER: "a run that can't be believed",
+    "": "a run that can't be believed",
+}
 MOST_LINES = 40  # of a table on the terminal; sweep.csv has them all
 LEAD = 3  # rows shown on either side of a change, where not all fit
 
 
 def event_of(name: str) -> str:
     """Return what it is called when a limit gives, or why a run can't be believed."""
-    return EVENTS[NAMES.index(name)] if name in NAMES else "a run that can't be believed"
+    if name in NAMES:
+        return EVENTS[NAMES.index(name)]
+    return TOLD.get(name) or f"{name.replace('_', ' ')} trips"
+
+
+def first_event(row: Row) -> str:
+    """Return what gives first of a row that does not pass, and where in a pack as built."""
+    assert row.first_limit is not None
+    said = event_of(row.first_limit)
+    if row.first_limit == NOT_DELIVERED:
+        said = f"{100.0 * row.undelivered:.1f} % of the {said}"
+    if row.may:
+        said = said.removesuffix(" trips") + " may trip (inside its tolerance)"
+    return f"{said} ({row.first_where})" if row.first_where else said
 
 
 def lacking(row: Row, name: str) -> str:
     """Return ", 1.3 % short" of a limit; nothing where the miss is too short to have a size."""
     margin = row.margins.get(name, 0.0)
-    if margin >= 0.0:
+    if margin >= 0.0 or name not in NAMES:
         return ""
     unit = UNITS[NAMES.index(name)]
     return f", {room(margin, unit)} {'over' if ABOUT[NAMES.index(name)][1] < 0 else 'short'}"
@@ -35,8 +59,10 @@ def failure(case: Case, row: Row) -> str:
     """Return "charge below reserve at 17:02, 1.3 % short": what gives first."""
     if row.complaint is not None:
         return f"a run that can't be believed ({row.complaint})"
-    assert row.first_limit is not None and row.first_time_s is not None
-    words = f"{event_of(row.first_limit)} {at(case, row.first_time_s)}"
+    assert row.first_limit is not None
+    words = first_event(row)
+    if row.first_time_s is not None:
+        words += f" {at(case, row.first_time_s)}"
     said = f"{words}{lacking(row, row.first_limit)}"
     if row.unanswered:
         return f"{said}, where the model knows nothing"
@@ -252,13 +278,20 @@ def _wide(name: str) -> int:
 def _line(row: Row, names: list[str]) -> str:
     values = "".join(f"{text_of(value_of(row, name)):>{_wide(name)}}" for name in names)
     gives = event_of(row.first_limit) if row.first_limit else ""
+    gives = gives if len(gives) < 30 else f"{gives[:26]}..."
     if row.hottest_core_C is None or row.lowest_cell_V is None or row.end_soc is None:
         return f"{values}  {'no':<7}{gives:<30}"
     return (
         f"{values}  {'yes' if row.passes else 'no':<7}{gives:<30}"
         f"{number(row.hottest_core_C, UNITS[HOT]):>8}{number(row.lowest_cell_V, 'V'):>8}"
-        f"{number(100.0 * row.end_soc, '%'):>8}{row.mass_kg:>8.1f}"
+        f"{number(charge_of(row), '%'):>8}{row.mass_kg:>8.1f}"
     )
+
+
+def charge_of(row: Row) -> float:
+    """Return the charge left [%]: at the end, or at the least where days are charged again."""
+    left = row.end_soc if row.least_soc is None else row.least_soc
+    return math.nan if left is None else 100.0 * left
 
 
 def _worth_showing(kinds: list[str | None]) -> set[int]:
@@ -306,9 +339,24 @@ def report(sweep: Sweep) -> list[str]:
     lines += hung(
         "balances", f"close in {len(sweep.rows) - balances} of {len(sweep.rows)} candidates", INDENT
     )
-    for note in case.notes:
+    for note in (*as_built(sweep), *case.notes):
         lines += hung("note", note, INDENT)
     found = guesses(case)
     if found:
         lines += hung("guesses", ", ".join(g["what"] for g in found), INDENT)
     return [*lines, "", *hung("", CAUTION, 0)]
+
+
+def as_built(sweep: Sweep) -> list[str]:
+    """Return how packs as built were run: which cells, and what followed their count."""
+    case = sweep.plan.base.case
+    if not is_built(case.scenario):
+        return []
+    said = [cells_marched(built_case(case))]
+    keys, layout = {axis.key for axis in sweep.plan.axes}, case.scenario.layout
+    if layout is not None and keys & set(SIZES):
+        said.append(
+            "the module grows and shrinks with the pack: its side along the series stays "
+            f"(the first candidate has [layout] rows {layout.rows}, columns {layout.columns})"
+        )
+    return said
