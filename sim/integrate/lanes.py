@@ -146,17 +146,19 @@ def march_many(
         group[at : at + width] for group in _groups(ready) for at in range(0, len(group), width)
     ]
 
-    def one(block: list[int]) -> Book:
-        return _block([ready[place] for place in block], plan)
+    def one(block: list[int]) -> list[Trace]:
+        book = _block([ready[place] for place in block], plan)
+        return [trace_of(book, k, *lanes[place][2:], None) for k, place in enumerate(block)]
 
     workers = min(len(blocks), threads or os.cpu_count() or 1)
     if workers > 1:
         with ThreadPoolExecutor(workers) as pool:
-            books = list(pool.map(one, blocks))
+            traces = list(pool.map(one, blocks))
     else:
-        books = [one(block) for block in blocks]
-    found: dict[int, Trace] = {}
-    for block, book in zip(blocks, books, strict=True):
-        for k, place in enumerate(block):
-            found[place] = trace_of(book, k, lanes[place][2], lanes[place][3], None)
+        traces = [one(block) for block in blocks]
+    found = {
+        place: trace
+        for block, those in zip(blocks, traces, strict=True)
+        for place, trace in zip(block, those, strict=True)
+    }
     return [found[place] for place in range(len(lanes))]

@@ -292,12 +292,12 @@ def main() -> None:
     steps = (1_000, 10_000, 100_000) if quick else (1_000, 10_000, 100_000, 1_000_000)
     days = [(n, day(n)) for n in steps]
     growth([(n, lambda r=run: alone(r)) for n, run in days], "steps", 5)  # type: ignore[misc]
-    short = day(3600)
+    short = day(6 * 3600)
     lanes = (8, 64, 512) if quick else (8, 64, 512, 4096)
     groups = [(n, different(short, n)) for n in lanes]
     growth(
         [(n, lambda g=group: march_many(g, SWEEP, 1)) for n, group in groups],  # type: ignore[misc]
-        "lanes (1 h)",
+        "lanes (6 h)",
     )
     memory(steps)
     parts(run)
