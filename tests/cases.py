@@ -3,6 +3,11 @@
 The cases lie beside the checkout (shared/cases/cases.md); a test of one skips where they do not.
 A test here names its case by `@of("C03")`. `ELSEWHERE` lists the cases that stand in other files,
 `NOT_EXPRESSED` those, or parts of those, that no command can answer, with the reason.
+
+Every test writes the case's numbers into files, runs what a command runs and reads its result; none
+computes the expected answer by a formula of its own but where the case leaves a step to the reader:
+C07 (the 60 A would settle past where the model ends: its heat is told over the conductance), C11
+(what a gauge would misread is looked up in the case's own table), C12 and C13 (current by time).
 """
 
 from __future__ import annotations
