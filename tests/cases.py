@@ -4,10 +4,10 @@ The cases lie beside the checkout (shared/cases/cases.md); a test of one skips w
 A test here names its case by `@of("C03")`. `ELSEWHERE` lists the cases that stand in other files,
 `NOT_EXPRESSED` those, or parts of those, that no command can answer, with the reason.
 
-Every test writes the case's numbers into files, runs what a command runs and reads its result; none
-computes the expected answer by a formula of its own but where the case leaves a step to the reader:
-C07 (the 60 A would settle past where the model ends: its heat is told over the conductance), C11
-(what a gauge would misread is looked up in the case's own table), C12 and C13 (current by time).
+Tests of as-built packs write the case's numbers into files, run what a command runs, and read its
+result. Beyond that: C24's row of three has a middle with its own share of air, which no scenario can
+say and which is put into the record; C07's 60 A would settle past where the model ends, so its heat
+is told over the conductance; C11's misreading is looked up in the case's own table.
 """
 
 from __future__ import annotations
