@@ -5,9 +5,9 @@ A test here names its case by `@of("C03")`. `ELSEWHERE` lists the cases that sta
 `NOT_EXPRESSED` those, or parts of those, that no command can answer, with the reason.
 
 Tests of as-built packs write the case's numbers into files, run what a command runs, and read its
-result. Beyond that: C24's row of three has a middle with its own share of air, which no scenario can
-say and which is put into the record; C07's 60 A would settle past where the model ends, so its heat
-is told over the conductance; C11's misreading is looked up in the case's own table.
+result. Beyond that: C24's row of three has a middle with its own share of air, which no scenario
+can say and which is put into the record; C07's 60 A would settle past where the model ends, so its
+heat is told over the conductance; C11's misreading is looked up in the case's own table.
 """
 
 from __future__ import annotations
