@@ -126,9 +126,10 @@ def test_the_current_limit_falls_with_the_hottest_cell_and_the_cut_out_holds(tmp
     # The cold comes last: between two plateaus air passes through what lies between.
     order = [k for k in range(len(warm_C)) if warm_C[k] > -10.0] + [given["probe_c"].index(-10.1)]
     plateaus = [warm_C[k] + (0.01 if warm_C[k] == given["hot_off_c"] else 0.0) for k in order]
+    # So slow that a cell of no mass to speak of, which stands half a step behind, passes its audit.
     air = []
     for k, core_C in enumerate(plateaus):
-        air += [(600.0 * k, core_C), (600.0 * k + 300.0, core_C)]
+        air += [(1500.0 * k, core_C), (1500.0 * k + 300.0, core_C)]
     most_A = given["table_a"][0] * 2.0
     result = as_built(
         tmp_path, cell(3.6, J_K=FOLLOWS_J_K), [(most_A, air[-1][0])], air_C=air, cooling=FOLLOWS,
@@ -139,7 +140,7 @@ def test_the_current_limit_falls_with_the_hottest_cell_and_the_cut_out_holds(tmp
             "cold_off_C": float(given["cold_off_c"]), "cold_on_C": given["cold_off_c"] + 1.0,
         },
     )  # fmt: skip
-    found = [kept(result, BUS_A, 600.0 * k + 240.0) for k in range(len(plateaus))]
+    found = [kept(result, BUS_A, 1500.0 * k + 240.0) for k in range(len(plateaus))]
     assert found == pytest.approx([wanted_A[k] for k in order], abs=0.01)
     assert len(trips_s(result, "controller hot cut-out")) == 1
     assert len(releases_s(result, "controller hot cut-out")) == 1
