@@ -214,9 +214,11 @@ def _odd_one(texts: list[str], parts: list[tuple[str, ...]]) -> int | None:
 
     06:30 and 06:31:30 are one way; 9:20 among 09:10:00 or 23:10:00 is what is left of a stamp.
     """
+    dates = [_DATE_PART.match(text)[0] for text in texts]  # type: ignore[index]
+    marks = {date: re.sub(r"\d", "", date) for date in set(dates)}
     forms = [
-        (re.sub(r"\d", "", _DATE_PART.match(text)[0]), len(p[0]), len(p[6]), bool(p[12]))  # type: ignore[index]
-        for text, p in zip(texts, parts, strict=True)
+        (marks[date], len(p[0]), len(p[6]), bool(p[12]))
+        for date, p in zip(dates, parts, strict=True)
     ]
     short, lone = (np.array([len(p[k]) < 2 for p in parts]) for k in (9, 7))
     zero = any(len(p[7]) == 2 and p[7][0] == "0" for p in parts)

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import InputError, place
+from sim.files.figures import not_a_number, numbers
 from sim.files.headers import Findings, Note, TableOptions
 from sim.files.log_columns import LogTable
-from sim.files.sheet import decimal_mark, not_a_number, numbers, read_sheet
+from sim.files.sheet import decimal_mark, read_sheet
 
 Floats = NDArray[np.float64]
 TRUE = re.compile(r"true|actual|reference|wahr|soll|vrai", re.I)

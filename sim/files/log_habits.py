@@ -95,6 +95,8 @@ def carried(meanings: list[Meaning], columns: list[list[str]]) -> bool:
 
 def _blank_runs(texts: list[str]) -> list[int]:
     """Return how many fields each stretch of blanks has."""
+    if "" not in texts:
+        return []
     blank = np.array([False, *(not text for text in texts), False])
     edges = np.flatnonzero(np.diff(blank.astype(int)))
     return (edges[1::2] - edges[::2]).tolist()

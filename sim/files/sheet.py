@@ -1,4 +1,4 @@
-"""From bytes to fields under headers, and from fields to numbers, before anything is physical.
+"""From bytes to fields under headers, before anything is physical.
 
 Delimiter, header line and decimal mark are each decided once for the whole file. A field that
 can be read in two ways is never read in either.
@@ -16,18 +16,14 @@ from pathlib import Path
 import numpy as np
 
 from sim.errors import InputError, place
+from sim.files.figures import NUMBER
 from sim.files.headers import BASE_UNIT, Findings, Meaning, TableOptions, find_unit, understand
 from sim.files.log_habits import decoded, one_record, refuse_packed
 
 DELIMITERS = {"\t": "tabs", ";": "semicolons", ",": "commas"}
 HEADER_WITHIN = 40  # filled lines; a longer preamble is no preamble
-LARGEST = 1e18  # a number beyond it is damage; keeps every later product finite
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}(?:[.,]\d{3})+", re.ASCII)
-_MARKED = re.compile(r"[+-]?\d{1,3}([.,' _])\d{3}(?:[.,' _]\d+)*", re.ASCII)
 _STAMP_LIKE = re.compile(r"\d{1,4}[-/.:]\d\d?[-/.: T\d]*.*", re.ASCII)
-_PLAIN = frozenset("0123456789+-.eE\n")
-_ODD_SPACES = str.maketrans(dict.fromkeys("\u00a0\u2009\u202f", " "))
 
 
 @dataclass
@@ -62,7 +58,7 @@ def read_sheet(path: Path, options: TableOptions, findings: Findings) -> Sheet:
     if len(names) < 2:
         what = f"found the single column '{written.strip()}'; accepted: a time and at least one "
         findings.refuse(header_line, what + "more column, parted by commas, semicolons or tabs")
-    elif any(_NUMBER.fullmatch(name.replace(",", ".")) for name in names):
+    elif any(NUMBER.fullmatch(name.replace(",", ".")) for name in names):
         what = "numbers where the names of the columns should stand; a line that begins with # "
         findings.refuse(header_line, what + "is a comment, not a header")
     _check_preamble(filled[:at], header_line, len(names), delimiter, findings)
@@ -74,9 +70,9 @@ def read_sheet(path: Path, options: TableOptions, findings: Findings) -> Sheet:
         _check_units(meanings, units, below.pop(0)[0], findings)
     ends_clean = filled[-1][0] != text.count("\n") + 1
     width = max(len(names) + 1, len(_split(written, delimiter) or []))
-    rows, lines = _rows(below, names, width, delimiter, ends_clean, findings)
+    plain = _plain_columns(below, names, delimiter)
+    columns, lines = plain or _columns(below, names, width, delimiter, ends_clean, findings)
     findings.stop_if_refused()
-    columns = [list(column) for column in zip(*rows, strict=True)] or [[] for _ in names]
     sheet = Sheet(delimiter, header_line, meanings, columns, np.array(lines, dtype=int))
     if not ends_clean and lines and lines[-1] == filled[-1][0]:
         _drop_damaged_tail(sheet, findings)
@@ -120,10 +116,11 @@ def _text(path: Path, findings: Findings) -> str:
 
 def _filled_lines(text: str, findings: Findings) -> list[tuple[int, str]]:
     """Return (line number, line) of all but blank lines and comments, none with a NUL."""
+    marked = "#" in text
     filled = [
         (number, line)
         for number, line in enumerate(text.split("\n"), start=1)
-        if line and not line.isspace() and not line.lstrip(' "').startswith("#")
+        if line and not line.isspace() and not (marked and line.lstrip(' "').startswith("#"))
     ]
     # A file cut by a power loss ends in NULs; anywhere else they are damage of unknown extent.
     if "\0" in text and filled:
@@ -161,7 +158,7 @@ def _named(fields: list[str]) -> list[str]:
 
 
 def _is_header(names: list[str], options: TableOptions) -> bool:
-    if len(names) < 2 or any(_NUMBER.fullmatch(name) for name in names):
+    if len(names) < 2 or any(NUMBER.fullmatch(name) for name in names):
         return False
     quantities = {understand(name).quantity for name in names}
     timed = "time" in quantities or options.time_column in names
@@ -197,7 +194,7 @@ def _check_preamble(
     for number, line in before:
         fields = _split(line, delimiter) or []
         known = [
-            f for f in fields if _NUMBER.fullmatch(f.replace(",", ".")) or _STAMP_LIKE.fullmatch(f)
+            f for f in fields if NUMBER.fullmatch(f.replace(",", ".")) or _STAMP_LIKE.fullmatch(f)
         ]
         if len(fields) == size and 2 * len(known) > size:
             what = f"a row of data ahead of the header on line {header_line}"
@@ -217,7 +214,7 @@ def _unit_row(below: list[tuple[int, str]], names: list[str], delimiter: str) ->
     told = [field for field in fields if field]
     known = [field for field in told if find_unit(field)]
     # Most fields, not all: a column of remarks has no unit.
-    words_only = not any(_NUMBER.fullmatch(field.replace(",", ".")) for field in told)
+    words_only = not any(NUMBER.fullmatch(field.replace(",", ".")) for field in told)
     if len(fields) != len(names) or not words_only or 2 * len(known) <= len(told):
         return none
     return fields
@@ -231,7 +228,24 @@ def _check_units(meanings: list[Meaning], units: list[str], line: int, findings:
             findings.refuse(line, what, meaning.header)
 
 
-def _rows(
+def _plain_columns(
+    below: list[tuple[int, str]], names: list[str], delimiter: str
+) -> tuple[list[list[str]], list[int]] | None:
+    """Return what `_columns` would, at once; None where any row needs a look of its own."""
+    size = len(names)
+    whole = "\n".join([line for _, line in below])
+    if not below or '"' in whole or {line.count(delimiter) for _, line in below} != {size - 1}:
+        return None
+    # One flat list: a million lists of fields keep the collector of garbage going through them.
+    fields = list(map(str.strip, whole.replace(delimiter, "\n").split("\n")))
+    columns = [fields[i::size] for i in range(size)]
+    # A row of blanks is left out, and the header may come again.
+    if names[0] in columns[0] or ("" in columns[0] and "" in columns[-1]):
+        return None
+    return columns, [number for number, _ in below]
+
+
+def _columns(
     below: list[tuple[int, str]],
     names: list[str],
     width: int,
@@ -239,12 +253,13 @@ def _rows(
     ends_clean: bool,
     findings: Findings,
 ) -> tuple[list[list[str]], list[int]]:
-    """Return the fields of each row with its line; complain of every row of another width.
+    """Return the fields of each column, and lines; complain of every row of another width.
 
     Up to `width` fields are accepted where those without a name are blank: trailing delimiters.
     """
     size = len(names)
-    rows, lines = [], []
+    columns: list[list[str]] = [[] for _ in names]
+    lines = []
     for number, line in below:
         fields = _split(line, delimiter)
         if fields is None:
@@ -259,14 +274,15 @@ def _rows(
             option = findings.options.option("record", "2")
             findings.refuse(number, what + findings.advise(f", or say {option}", ""))
         elif len(fields) == size:
-            rows.append(fields)
+            for column, field in zip(columns, fields, strict=True):
+                column.append(field)
             lines.append(number)
         elif len(fields) < size and not ends_clean and number == below[-1][0]:
             what = f"the last line breaks off after {len(fields)} of {size} fields; left out"
             findings.warn("truncated", number, what)
         else:
             findings.refuse(number, f"{len(fields)} fields under the {size} names of the header")
-    return rows, lines
+    return columns, lines
 
 
 def _drop_damaged_tail(sheet: Sheet, findings: Findings) -> None:
@@ -276,11 +292,11 @@ def _drop_damaged_tail(sheet: Sheet, findings: Findings) -> None:
     """
     # Three rows to compare with, or two hand-written ones would condemn a plain "0".
     texts = [text.replace(",", ".") for text in sheet.columns[-1]]
-    if len(texts) < 4 or not all(_NUMBER.fullmatch(text) for text in texts[:-1]):
+    if len(texts) < 4 or not all(NUMBER.fullmatch(text) for text in texts[:-1]):
         return
     decimals = {len(text.partition(".")[2]) for text in texts[:-1]}
     shorter = len(decimals) == 1 and len(texts[-1].partition(".")[2]) < decimals.pop()
-    if _NUMBER.fullmatch(texts[-1]) and not shorter:
+    if NUMBER.fullmatch(texts[-1]) and not shorter:
         return
     what = f"the last line ends without a line end in '{sheet.columns[-1][-1]}', which looks cut "
     findings.warn("truncated", int(sheet.lines[-1]), what + "off against the rows above; left out")
@@ -319,7 +335,7 @@ def _check_grouping(sheet: Sheet, numeric: list[int], mark: str, findings: Findi
         column = sheet.columns[i]
         marked = [text for text in column if mark in text]
         plain = [text.lstrip("+-") for text in column if text and mark not in text]
-        long = any(len(text) > 3 and _NUMBER.fullmatch(text) for text in plain)
+        long = any(len(text) > 3 and NUMBER.fullmatch(text) for text in plain)
         if marked and (long or not all(_GROUPED.fullmatch(text) for text in marked)):
             return
         # A logger prints 12.400 and 0.000 alike; 410 or 0 beside 1.240 speaks for thousands.
@@ -335,58 +351,3 @@ def _check_grouping(sheet: Sheet, numeric: list[int], mark: str, findings: Findi
         )
         what = f"found {sheet.columns[i][row]}, and nothing shows whether '{mark}' marks thousands"
         findings.refuse(int(sheet.lines[row]), f"{what} or decimals; {say}", sheet.headers[i])
-
-
-def numbers(texts: list[str], decimal: str, thousands: str | None) -> tuple[np.ndarray, list[int]]:
-    """Return values (n,), NaN where a field is no finite number, and the indices of those.
-
-    A mark with nothing behind it, 12. among 12.4, is what is left of a number, unless the whole
-    column is written so.
-    """
-    joined = "\n".join(texts)
-    cut = []
-    if f"{decimal}\n" in joined or joined.endswith(decimal):
-        ends = [text.endswith(decimal) for text in texts]
-        cut = [] if all(ends) else [i for i, end in enumerate(ends) if end]
-    as_points = joined.replace(",", ".") if decimal == "," else joined
-    # Of these characters float() makes nothing but plain decimal numbers.
-    if _PLAIN.issuperset(as_points) and not (decimal == "," and "." in joined):
-        try:
-            values = np.fromiter(map(float, as_points.split("\n")), float, len(texts))
-        except ValueError:
-            values = np.array([np.inf])
-        if np.all(np.abs(values) <= LARGEST) and not cut:
-            return values, []
-    values = np.array([_number(text, decimal, thousands) for text in texts])
-    values[cut] = np.nan
-    return values, np.flatnonzero(np.isnan(values)).tolist()
-
-
-def _number(text: str, decimal: str, thousands: str | None) -> float:
-    if thousands:
-        text = text.translate(_ODD_SPACES)
-        # 12.4 with points for thousands is no 124: groups must be whole.
-        if thousands in text:
-            mark = re.escape(thousands)
-            if not re.fullmatch(
-                rf"[+-]?\d{{1,3}}(?:{mark}\d{{3}})+(?:{re.escape(decimal)}\d*)?", text
-            ):
-                return float("nan")
-            text = text.replace(thousands, "")
-    if decimal == ",":
-        text = "" if "." in text else text.replace(",", ".")
-    if not _NUMBER.fullmatch(text):
-        return float("nan")
-    value = float(text)
-    return value if abs(value) <= LARGEST else float("nan")
-
-
-def not_a_number(text: str, decimal: str, findings: Findings) -> str:
-    """Return what to say of a field that should have been a number."""
-    what = f"found '{text}'" if text else "found nothing"
-    what += f"; accepted: in every row a finite number such as 12{decimal}4"
-    marked = _MARKED.fullmatch(text.translate(_ODD_SPACES))
-    if marked:
-        option = findings.options.option("thousands")
-        what += findings.advise(f"; if '{marked.group(1)}' marks thousands, say so by {option}", "")
-    return what

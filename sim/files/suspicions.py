@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 
@@ -105,9 +106,12 @@ def _lone_decimals(reading: Reading, lines: np.ndarray, findings: Findings) -> N
     """Tell of the one field with a decimal mark in a column of whole numbers: 2.25 among 225."""
     if reading.meaning.quantity not in BASE_UNIT:
         return
-    marked = [i for i, text in enumerate(reading.texts) if "." in text or "," in text]
+    every = (i for i, text in enumerate(reading.texts) if "." in text or "," in text)
+    marked = list(islice(every, 2))  # most columns are done with after two fields
+    if len(marked) != 1:
+        return
     whole = {text for text in reading.texts if text.lstrip("+-").isdigit()}
-    if len(marked) == 1 and len(whole) >= LEAST_WHOLE:
+    if len(whole) >= LEAST_WHOLE:
         text = reading.texts[marked[0]]
         what = (
             f"column '{reading.header}' holds {text} among whole numbers alone; read as it stands"

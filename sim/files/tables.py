@@ -13,6 +13,7 @@ import numpy as np
 
 from sim.errors import InputError, nearest, place
 from sim.files import clocks, suspicions
+from sim.files.figures import not_a_number, numbers
 from sim.files.headers import (
     BASE_UNIT,
     LOADS,
@@ -25,7 +26,7 @@ from sim.files.headers import (
 )
 from sim.files.log_direction import holes, sign_by_state
 from sim.files.log_habits import carried
-from sim.files.sheet import DELIMITERS, Sheet, decimal_mark, not_a_number, numbers, read_sheet
+from sim.files.sheet import DELIMITERS, Sheet, decimal_mark, read_sheet
 from sim.files.suspicions import Reading
 
 __all__ = ["Column", "Note", "Table", "TableOptions", "load_column", "read_table"]
@@ -269,8 +270,10 @@ def _stamps(sheet: Sheet, time_at: tuple[int, ...], findings: Findings) -> list[
     """
     if not time_at:
         return []
-    parts = zip(*(sheet.columns[i] for i in time_at), strict=True)
-    stamps = [" ".join(part) if all(part) else "" for part in parts]
+    stamps = list(sheet.columns[time_at[0]])
+    if len(time_at) > 1:
+        parts = zip(*(sheet.columns[i] for i in time_at), strict=True)
+        stamps = [" ".join(part) if all(part) else "" for part in parts]
     first = next((i for i, stamp in enumerate(stamps) if stamp), None)
     header = sheet.headers[time_at[0]]
     if first is None:
