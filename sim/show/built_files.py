@@ -13,7 +13,9 @@ from sim.integrate import built_records as column
 from sim.physics.limits import NAMES
 from sim.show.built_summary import cell_rows
 from sim.show.built_words import place
+from sim.show.files import EVENT
 from sim.show.folder import written_whole
+from sim.show.rows import write_columns
 from sim.show.summary import event
 from sim.units import ZERO_C_K, clock_text
 
@@ -36,8 +38,6 @@ def _rows_to_write(result: BuiltResult, every_s: float | None) -> Any:
 
 def write_timeseries(result: BuiltResult, path: Path, every_s: float | None) -> None:
     """Write one row a load row: bus, extremes of cells and groups, and each pack's share."""
-    import pandas as pd
-
     kept = result.kept[_rows_to_write(result, every_s)]
     clock_s = result.case.start_clock_s
     columns: dict[str, Any] = {
@@ -70,15 +70,12 @@ def write_timeseries(result: BuiltResult, path: Path, every_s: float | None) -> 
         columns[f"pack_{p + 1}_A"] = np.round(kept[:, at], 4)
         columns[f"pack_{p + 1}_soc"] = np.round(kept[:, at + 1], 6)
         columns[f"pack_{p + 1}_hottest_C"] = np.round(kept[:, at + 2] - ZERO_C_K, 3)
-    pd.DataFrame(columns).to_csv(path, index=False)
+    write_columns(columns, path)
 
 
 def write_events(result: BuiltResult, path: Path) -> None:
     """Write one row a crossing of a limit or a switching of a board, in order of time."""
-    import pandas as pd
-
     clock_s = result.case.start_clock_s
-    names = ["time_s", "clock", "event", "where", "value", "limit", "until_s"]
     rows = []
     for found, where in zip(result.verdict.events, result.where, strict=True):
         words = place(result, NAMES.index(found.name), where) or found.where
@@ -96,7 +93,7 @@ def write_events(result: BuiltResult, path: Path) -> None:
             }
         )
     rows.sort(key=lambda row: float(row["time_s"]))
-    pd.DataFrame(rows, columns=names).to_csv(path, index=False, float_format="%.6f")
+    write_columns({name: [row[name] for row in rows] for name in EVENT}, path, decimals=6)
 
 
 def write_built(
@@ -112,12 +109,10 @@ def write_built(
 
     `suffix` says the format of the pictures.
     """
-    import pandas as pd
-
     with written_whole(folder) as fresh:
         write_timeseries(result, fresh / "timeseries.csv", every_s)
         write_events(result, fresh / "events.csv")
-        pd.DataFrame(cell_rows(result)).to_csv(fresh / "cells.csv", index=False)
+        write_columns(cell_rows(result), fresh / "cells.csv")
         text = json.dumps(content, indent=2, allow_nan=False, ensure_ascii=False)
         (fresh / "summary.json").write_text(text + "\n", "utf-8", errors="backslashreplace")
         if plots:

@@ -10,6 +10,7 @@ import numpy as np
 
 from sim.ask.simulate import Result
 from sim.show.folder import written_whole
+from sim.show.rows import write_columns
 from sim.show.summary import event
 from sim.units import clock_text
 
@@ -27,6 +28,8 @@ DECIMALS = {
     "power_W": 3,
     "heat_W": 5,
 }
+
+EVENT = ("time_s", "clock", "event", "where", "value", "limit", "until_s")
 
 
 def rows_to_write(result: Result, every_s: float | None) -> np.ndarray:
@@ -53,26 +56,19 @@ def rows_to_write(result: Result, every_s: float | None) -> np.ndarray:
 
 def write_timeseries(result: Result, path: Path, every_s: float | None) -> None:
     """Write one row a load row, the state and what is drawn as the row begins."""
-    import pandas as pd
-
     seen, clock_s = result.series, result.case.start_clock_s
     rows = rows_to_write(result, every_s)
     columns: dict[str, Any] = {
         name: np.round(getattr(seen, name)[rows], digits) for name, digits in DECIMALS.items()
     }
     clocks = [clock_text(clock_s + t, seconds=True) for t in seen.time_s[rows].tolist()]
-    frame = pd.DataFrame(columns)
-    frame.insert(1, "clock", clocks)
-    frame.to_csv(path, index=False)
+    write_columns({"time_s": columns.pop("time_s"), "clock": clocks, **columns}, path)
 
 
 def write_events(result: Result, path: Path) -> None:
     """Write one row an event, its first instant not rounded to a row of the load."""
-    import pandas as pd
-
-    names = ["time_s", "clock", "event", "where", "value", "limit", "until_s"]
     rows = [event(e, result.case.start_clock_s) for e in result.verdict.events]
-    pd.DataFrame(rows, columns=names).to_csv(path, index=False, float_format="%.6f")
+    write_columns({name: [row[name] for row in rows] for name in EVENT}, path, decimals=6)
 
 
 def write_result(
