@@ -104,8 +104,8 @@ class _Legwise:
 
     def finer(
         self, leg: Leg, dense: Dense, times_s: NDArray[np.float64], worst: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
-        """Return the instants to look at: steps, their middles, and every low that may matter.
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return instants and their margins: steps, middles, and every low that may matter.
 
         A low between two looks may dip below zero and come back, so wherever three looks show
         one that could reach below zero or below the worst so far, its bottom is found.
@@ -127,7 +127,9 @@ class _Legwise:
             ).x
             for i, limit in zip(*np.nonzero(matters), strict=True)
         ]
-        return np.unique(np.concatenate([times_s, bottoms]))
+        look_s = np.unique(np.concatenate([times_s, bottoms]))
+        same = not bottoms and len(look_s) == len(times_s)
+        return look_s, found if same else self.margins_at(leg, look_s, dense)
 
     def crossings(
         self, leg: Leg, dense: Dense, times_s: NDArray[np.float64], found: NDArray[np.float64]
@@ -179,8 +181,7 @@ def march(
             break
         step_s, dense = run.solve(leg, state)
         steps += len(step_s) - 1
-        look_s = run.finer(leg, dense, step_s, record.worst)
-        found = run.margins_at(leg, look_s, dense)
+        look_s, found = run.finer(leg, dense, step_s, record.worst)
         changes = sorted(run.crossings(leg, dense, look_s, found))
         fatal = next((c for c in changes if c[2] and c[1] in ends), None)
         end_s = fatal[0] if fatal else leg.end_s
@@ -224,6 +225,8 @@ def _enter(
 
     The first look is the leg's edge, which the caller has entered from the state itself.
     """
+    if not changes and look_s[-1] <= end_s and record.calm(look_s[1:], found[1:]):
+        return
     waiting = [change for change in changes if change[0] <= end_s]
     for time_s, margin in zip(look_s[1:], found[1:], strict=True):
         while waiting and waiting[0][0] <= time_s:

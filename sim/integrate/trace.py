@@ -64,6 +64,20 @@ class Record:
         for limit in [k for k in self._open if not margin[k] < 0.0]:
             self._close(limit, time_s)
 
+    def calm(self, time_s: NDArray[np.float64], margin: NDArray[np.float64]) -> bool:
+        """Take all of `margin` (m, COUNT) as `look` would, if no spell lasts or begins there.
+
+        Returns whether it did; where a spell does, nothing is taken.
+        """
+        if self._open or (margin < 0.0).any():
+            return False
+        seen = np.where(np.isnan(margin), np.inf, margin)
+        first = seen.argmin(axis=0)
+        least = seen[first, np.arange(COUNT)]
+        lower = least < self.worst
+        self.worst[lower], self.worst_s[lower] = least[lower], time_s[first[lower]]
+        return True
+
     def lowest(self, time_s: float, margin: NDArray[np.float64]) -> None:
         """Take worst values only: at the very instant of a crossing no sign can be trusted."""
         for limit in np.flatnonzero(margin < self.worst).tolist():
