@@ -287,3 +287,17 @@ def test_pack_with_its_charge_path_open_is_not_charged():
 
     assert b.pack_A(run, 0)[-1] == pytest.approx(-3.0, rel=1e-12)
     assert b.pack_A(run, 1)[-1] == 0.0
+
+
+@pytest.mark.parametrize("series", [7, 10, 13, 14, 16])
+def test_a_charger_that_holds_full_cells_at_their_limit_keeps_it(series):
+    """Full volts of a pack over its count are its cells' to rounding, which is no crossing."""
+    full_V = 4.2
+    one = b.built(b.pack(*[b.group(2)] * series))
+    what = charger(current_A=3.0, voltage_V=series * full_V)
+    limits = plants.NOT_LIMITED._replace(full_V=full_V)
+    run = charged(one, b.resting(one, 0.95), what, limits=limits)
+
+    assert np.isnan(run.past.windows[0, DONE_S])  # held at full volts to the end
+    assert run.book.counts[0] == 0
+    assert run.book.worst[OVERCHARGE] >= 0.0

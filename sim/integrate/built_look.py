@@ -50,6 +50,7 @@ Places = NDArray[np.intp]
 
 # A trickle that evens out packs or cells is no charging: C/1000.
 TRICKLE_PER_AS = 1e-3 / 3600.0
+ROUNDING_V = 1e-9  # a charger that holds cells at their limit does so to the last digits but one
 # Columns of the spells, and of what is kept of each cell.
 LIMIT, BEGIN, END, MARGIN, PLACE = range(5)
 PEAK_CORE_K, LOWEST_CORE_K, PEAK_A, LEAST_A, LOWEST_V, HIGHEST_V = range(6)
@@ -171,7 +172,7 @@ def _of_pack(limits, built, work, state, p, charged, entered):
     if charged:
         _enter(entered, CHARGE_HOT, limits.charge_core_max_K, 1.0, cool_on)
         _enter(entered, CHARGE_COLD, -limits.charge_core_min_K, 1.0, warm_on)
-        _enter(entered, OVERCHARGE, limits.full_V, 1.0, high)
+        _enter(entered, OVERCHARGE, limits.full_V + ROUNDING_V, 1.0, high)
         _enter(entered, CELL_CHARGE, limits.cell_charge_A, 1.0, into)
     if pack_A != 0.0:
         _enter(entered, OUTSIDE_TABLE, -limits.coldest_table_K, 1.0, warm_on)
