@@ -29,18 +29,22 @@ FARTHEST = 0.9  # of a value towards nothing: resistances and heat capacities st
 class BadEnd:
     """What becomes of the day there, and by how much each group was moved (relative).
 
-    `cold` is the limit of cold that comes nearest at the colder end, None where none was looked at.
+    `cold` is the limit of cold that comes nearest at the colder end, None where none was looked at
+    or came within reach. `never_charges` are the ends, "hotter" or "colder", at which a charger of
+    packs as built never begins though a pack is not full.
     """
 
     verdict: Verdict
     end_soc: float
     moved: dict[str, float]
     cold: Judged | None
+    never_charges: tuple[str, ...] = ()
 
     @property
     def passed(self) -> bool:
         """Whether every limit holds at the hotter and emptier end, those of cold at theirs."""
-        return self.verdict.passed and (self.cold is None or self.cold.passed)
+        cold = self.cold is None or self.cold.passed
+        return self.verdict.passed and cold and not self.never_charges
 
 
 def shares(case: Case) -> dict[str, float]:
@@ -103,16 +107,28 @@ def cold_end(case: Case, moved: dict[str, float]) -> Judged | None:
     and cooling help or hurt hangs on whether the day begins warm, so both are tried either way.
     """
     settings = march.Settings(stop_at_limits=False, keep_trace=False)
+    found = []
+    for ends in cold_sides(moved):
+        plant = hotter_and_emptier(case.plant, ends)
+        trace = march.march(plant, case.limits, case.legs, case.start, settings)
+        found.append(judge(case.limits, case.legs, trace))
+    return coldest(found)
+
+
+def cold_sides(moved: dict[str, float]) -> list[dict[str, float]]:
+    """Return the four colder ends of `moved`: weight and cooling at either side."""
     least = {group: -min(share, FARTHEST) for group, share in moved.items()}
     if "entropic" in moved:  # of either sign, so that nothing bounds it
         least["entropic"] = -moved["entropic"]
-    found = []
-    for heat, film in product((1.0, -1.0), repeat=2):
-        ends = {**least, "heat": heat * least["heat"], "film": film * least["film"]}
-        plant = hotter_and_emptier(case.plant, ends)
-        trace = march.march(plant, case.limits, case.legs, case.start, settings)
-        verdict = judge(case.limits, case.legs, trace)
-        found += [verdict.limit(n) for n in FROST if verdict.limit(n).margin is not None]
+    return [
+        {**least, "heat": heat * least["heat"], "film": film * least["film"]}
+        for heat, film in product((1.0, -1.0), repeat=2)
+    ]
+
+
+def coldest(verdicts: list[Verdict]) -> Judged | None:
+    """Return the limit of cold with the least room in any of `verdicts`; None if none applied."""
+    found = [v.limit(n) for v in verdicts for n in FROST if v.limit(n).margin is not None]
     return min(found, key=_room_K, default=None)
 
 

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ask.bad_end import hotter_and_emptier, shares
+from sim.ask.bad_end import BadEnd
 from sim.ask.built_audit import Audit, audited
+from sim.ask.built_bad_end import bad_end_built
 from sim.ask.built_boards import BoardAnswer, Switching, boards, switchings
 from sim.ask.built_places import Bracket, bracket
-from sim.ask.built_run import settings_of, through
+from sim.ask.built_run import never_charged, settings_of, through
 from sim.ask.one_out import OneOut, one_out_built
 from sim.files.built_case import BuiltCase
 from sim.files.case import Case
@@ -20,7 +21,7 @@ from sim.integrate import built_records as column
 from sim.integrate.built_records import BEFORE_J, DONE_S, FLOWS_S, OPENS_S, Run
 from sim.judge.built import Placed, judged
 from sim.judge.verdict import Verdict
-from sim.physics.built import ASKED, CAPACITY_AS, CHARGED, SCALE, SHORT
+from sim.physics.built import ASKED, CHARGED, SHORT
 from sim.units import SECONDS_PER_DAY, SECONDS_PER_HOUR
 
 UNDELIVERED = 1e-3  # of the load, past which the day's work was not done
@@ -64,8 +65,7 @@ class BuiltResult:
     repeats_from: int | None  # day from 1 that all later ones are like
     one_out: OneOut | None
     bracket: Bracket | None  # three places beside every cell
-    bad_end: Verdict
-    moved: dict[str, float]
+    bad_end: BadEnd
     undelivered: float  # share of the energy asked
 
     @property
@@ -115,8 +115,6 @@ def simulate_built(case: BuiltCase) -> BuiltResult:
     days = _days(run)
     asked_J = float(run.state.box_sums[ASKED])
     short_J = float(run.state.box_sums[SHORT])
-    moved = shares(case.case)
-    bad, _ = through(worse_end(case, moved), settings_of(case, keep=False))
     return BuiltResult(
         built_case=case,
         run=run,
@@ -130,26 +128,9 @@ def simulate_built(case: BuiltCase) -> BuiltResult:
         repeats_from=_repeats_from(days),
         one_out=one_out_built(case, hours),
         bracket=bracket(case, run),
-        bad_end=judged(case.case.limits, bad)[0].verdict,
-        moved=moved,
+        bad_end=bad_end_built(case, placed.verdict),
         undelivered=short_J / asked_J if asked_J > 0.0 else 0.0,
     )
-
-
-def worse_end(case: BuiltCase, moved: dict[str, float]) -> BuiltCase:
-    """Return the case with each group of `moved` at its hotter and emptier end."""
-    plant = hotter_and_emptier(case.case.plant, moved)
-    fixed = case.built.fixed.copy()
-    fixed[CAPACITY_AS] *= plant.cell.capacity_As / case.built.cell.capacity_As
-    worse = case.built._replace(cell=plant.cell, film=plant.film, fixed=fixed)
-    assert np.all(fixed[SCALE] == case.built.fixed[SCALE])  # the tables carry that part
-    return replace(case, built=worse)
-
-
-def never_charged(run: Run) -> NDArray[np.bool_]:
-    """Return in which stays at the charger no current ever flowed though the pack was not full."""
-    rows = run.past.windows
-    return np.isfinite(rows[:, OPENS_S]) & np.isnan(rows[:, FLOWS_S]) & np.isnan(rows[:, DONE_S])
 
 
 def _windows(run: Run) -> tuple[Window, ...]:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from sim.files.built_case import BuiltCase
 from sim.files.built_day import hours_s
 from sim.integrate import built_march as march
-from sim.integrate.built_records import Bench, Run, Settings
+from sim.integrate.built_records import DONE_S, FLOWS_S, OPENS_S, Bench, Run, Settings
 from sim.physics.board import Switches, paths
 from sim.physics.built import State, copied
 
@@ -114,3 +114,9 @@ def onward(
     """March on from an hour, up to leg `last`, with a book of its own."""
     state, bench = taken_up(case, hour, settings, side)
     return part(case, hour, state, bench, settings, hour.leg, last, side)
+
+
+def never_charged(run: Run) -> NDArray[np.bool_]:
+    """Return in which stays at the charger no current ever flowed though the pack was not full."""
+    rows = run.past.windows
+    return np.isfinite(rows[:, OPENS_S]) & np.isnan(rows[:, FLOWS_S]) & np.isnan(rows[:, DONE_S])

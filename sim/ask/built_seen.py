@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sim.ask.built import UNDELIVERED, never_charged
+from sim.ask.built import UNDELIVERED
 from sim.ask.built_boards import BoardAnswer, boards
-from sim.ask.built_run import settings_of, through
+from sim.ask.built_run import never_charged, settings_of, through
 from sim.files.built_case import BuiltCase
 from sim.integrate.built_records import OPENS_S, Run
 from sim.judge.built import Placed, balances, complaints, group_charge, judged

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from functools import partial
 
 from sim.ask.bad_end import hotter_and_emptier, shares
-from sim.ask.built import BuiltResult, simulate_built, worse_end
+from sim.ask.built import BuiltResult, simulate_built
+from sim.ask.built_bad_end import worse_end
 from sim.ask.built_run import settings_of, through
 from sim.ask.simulate import Result, simulate
 from sim.files.built_case import BuiltCase, built_case, is_built

@@ -39,12 +39,11 @@ from sim.physics.built import (
     SHORT,
     SOC,
 )
-from sim.physics.limits import CUTOFF, HOT
 from sim.show.built_pack_words import group_name, group_of
 from sim.show.built_words import answer, place
 from sim.show.one_out_words import as_values
 from sim.show.sentences import CAUTION
-from sim.show.summary import event, inputs, limit
+from sim.show.summary import bad_end, event, inputs, limit
 from sim.units import SECONDS_PER_HOUR, ZERO_C_K, clock_text
 
 
@@ -74,7 +73,7 @@ def built_summary(result: BuiltResult) -> dict[str, Any]:
         "days": [vars(day) for day in result.days],
         "repeats_from_day": result.repeats_from,
         "one_pack_out": as_values(case, result.one_out),
-        "bad_end": _bad_end(result),
+        "bad_end": bad_end(case, result.bad_end),
         "energy": _energy(result),
         "end": {
             "time_s": result.run.end_s,
@@ -103,19 +102,6 @@ def _boards(result: BuiltResult) -> list[dict[str, Any]]:
         }
         for b in result.boards
     ]
-
-
-def _bad_end(result: BuiltResult) -> dict[str, Any]:
-    bad, clock_s = result.bad_end, result.case.start_clock_s
-    return {
-        "passed": bad.passed,
-        "first": None if bad.first is None else event(bad.first, clock_s),
-        "core_C": bad.limit(HOT).worst,
-        "core_margin_K": bad.limit(HOT).margin,
-        "cell_V": bad.limit(CUTOFF).worst,
-        "cell_margin_V": bad.limit(CUTOFF).margin,
-        "moved": result.moved,
-    }
 
 
 def _audit(result: BuiltResult) -> dict[str, Any]:

@@ -18,7 +18,7 @@ from sim.show.built_pack_words import (
 )
 from sim.show.lines import at, hung, moment, number, room, small, span
 from sim.show.one_out_words import clause, told
-from sim.show.sentences import AN_INSTANT_S, CAUTION, INDENT, table
+from sim.show.sentences import AN_INSTANT_S, CAUTION, INDENT, cold_end, table
 from sim.units import SECONDS_PER_HOUR, ZERO_C_K
 
 
@@ -203,6 +203,7 @@ def report(result: BuiltResult) -> list[str]:
         )
         lines += hung("guesses", f"{case.profile.name}: {named}", INDENT)
     lines += hung("bad end", _bad_end(result), INDENT)
+    lines += cold_end(case, result.bad_end)
     own = [words for words in case.assumptions if not words.startswith("all cells are identical")]
     lines += hung("assumed", "; ".join([*result.built_case.assumptions, *own]), INDENT)
     return [*lines, "", *hung("", CAUTION, 0)]
@@ -279,11 +280,13 @@ def _audit(result: BuiltResult) -> str:
 
 
 def _bad_end(result: BuiltResult) -> str:
-    bad = result.bad_end
+    bad = result.bad_end.verdict
     hot, low = bad.limit(HOT), bad.limit(CUTOFF)
     outcome = "no limit is crossed"
     if bad.first is not None:
         outcome = f"{bad.first.event} {at(result.case, bad.first.time_s)}"
+    if "hotter" in result.bad_end.never_charges:
+        outcome += "; charging never begins"
     if hot.worst is None or low.worst is None:
         return outcome
     return (

@@ -158,11 +158,15 @@ def bad_end(content: dict[str, Any]) -> str:
     Frost is told of where its end comes near a limit.
     """
     cold = content["bad_end"].get("cold")
+    never = content["bad_end"].get("never_charges", [])
+    said = _hot_end(content)
+    if never:
+        said += f" Charging never begins at their {' or '.join(never)} end."
     if cold is None or cold["margin"] is None or cold["margin"] > NEAR_FROST_K:
-        return _hot_end(content)
+        return said
     outcome = "no limit of cold is crossed" if cold["passed"] else "a limit of cold is crossed"
     return (
-        f"{_hot_end(content)} At their colder end {outcome}: {cold['about']} "
+        f"{said} At their colder end {outcome}: {cold['about']} "
         f"{number(cold['worst'], 'K')} ({_side(cold['margin'], 'K')} of room)."
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Protocol
 
+from sim.ask.bad_end import BadEnd
 from sim.ask.simulate import Result
 from sim.files.case import Case, guesses
 from sim.judge.series import count, totals
@@ -191,7 +192,7 @@ def report(result: Result) -> list[str]:
     if result.one_out is not None:
         lines += hung("pack out", told(case, result.one_out), INDENT)
     lines += hung("bad end", _bad_end(result), INDENT)
-    lines += _cold_end(result)
+    lines += cold_end(case, result.bad_end)
     lines += hung("assumed", "; ".join(case.assumptions), INDENT)
     return [*lines, "", *hung("", CAUTION, 0)]
 
@@ -215,17 +216,18 @@ def _bad_end(result: Result) -> str:
     )
 
 
-def _cold_end(result: Result) -> list[str]:
+def cold_end(case: Case, bad: BadEnd) -> list[str]:
     """Return what frost does at the colder end, where it comes near a limit or crosses one."""
-    cold = result.bad_end.cold
-    if cold is None or cold.margin is None or cold.margin > NEAR_FROST_K:
-        return []
+    begin = "with all guesses at their colder end at once, mass and cooling at either: "
+    never = "charging never begins; " if "colder" in bad.never_charges else ""
+    cold = bad.cold
+    if cold is None or cold.margin is None or (cold.margin > NEAR_FROST_K and not never):
+        return hung("cold end", begin + never.removesuffix("; "), INDENT) if never else []
     assert cold.worst is not None and cold.time_s is not None
     outcome = "no limit of cold is crossed" if cold.passed else EVENTS[NAMES.index(cold.name)]
     side = "above" if cold.margin >= 0.0 else "below"
     said = (
-        f"with all guesses at their colder end at once, mass and cooling at either: {outcome}; "
-        f"{cold.about} {number(cold.worst, 'K')} {at(result.case, cold.time_s)}, "
+        f"{begin}{never}{outcome}; {cold.about} {number(cold.worst, 'K')} {at(case, cold.time_s)}, "
         f"{room(cold.margin, 'K')} {side} its limit"
     )
     return hung("cold end", said, INDENT)

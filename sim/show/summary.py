@@ -10,6 +10,7 @@ import math
 from typing import Any
 
 from sim import __version__
+from sim.ask.bad_end import BadEnd
 from sim.ask.simulate import Result
 from sim.files.case import Case, guesses
 from sim.judge.series import count, totals
@@ -39,7 +40,7 @@ def summary(result: Result) -> dict[str, Any]:
             "first": None if verdict.first is None else event(verdict.first, clock_s),
         },
         "limits": [limit(judged, clock_s) for judged in verdict.limits],
-        "bad_end": _bad_end(result),
+        "bad_end": bad_end(case, result.bad_end),
         "one_pack_out": as_values(case, result.one_out),
         "energy": energy(result),
         "end": _end(result),
@@ -108,8 +109,9 @@ def energy(result: Result) -> dict[str, float]:
     }
 
 
-def _bad_end(result: Result) -> dict[str, Any]:
-    bad, clock_s = result.bad_end, result.case.start_clock_s
+def bad_end(case: Case, bad: BadEnd) -> dict[str, Any]:
+    """Return what becomes of the day at the bad ends of every guess."""
+    clock_s = case.start_clock_s
     first = bad.verdict.first
     hot, low = bad.verdict.limit(HOT), bad.verdict.limit(CUTOFF)
     return {
@@ -122,6 +124,7 @@ def _bad_end(result: Result) -> dict[str, Any]:
         "end_percent": 100.0 * bad.end_soc,
         "moved": bad.moved,
         "cold": None if bad.cold is None else limit(bad.cold, clock_s),
+        "never_charges": list(bad.never_charges),
     }
 
 

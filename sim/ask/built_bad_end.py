@@ -1,0 +1,69 @@
+"""The bad ends of the guesses about a pack as built: hotter and emptier, and colder for frost."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from sim.ask.bad_end import BadEnd, cold_sides, coldest, hotter_and_emptier, shares
+from sim.ask.built_run import never_charged, settings_of, through
+from sim.files.built_case import BuiltCase
+from sim.integrate.built_records import Run
+from sim.judge.built import group_charge, judged
+from sim.judge.verdict import Verdict
+from sim.physics.board import COLDEST_K
+from sim.physics.built import CAPACITY_AS, CORE, SCALE, SURFACE
+from sim.physics.limits import CHARGE_COLD, COLD
+
+# A pack gets no colder than its air and itself, but by reversible heat: less than so much.
+REVERSIBLE_K = 10.0
+
+
+def bad_end_built(case: BuiltCase, plain: Verdict) -> BadEnd:
+    """Run the days of `case`, whose own verdict is `plain`, at the bad end of every guess.
+
+    Raises ArithmeticError where no integration is possible.
+    """
+    moved = shares(case.case)
+    run, _ = through(worse_end(case, moved), settings_of(case, keep=False))
+    verdict = judged(case.case.limits, run)[0].verdict
+    colder = _colder(case, plain, moved)
+    cold = coldest([judged(case.case.limits, one)[0].verdict for one in colder])
+    ends = {"hotter": [run], "colder": colder}
+    never = tuple(end for end, runs in ends.items() if any(never_charged(r).any() for r in runs))
+    return BadEnd(verdict, float(group_charge(run).min()), moved, cold, never)
+
+
+def worse_end(case: BuiltCase, moved: dict[str, float]) -> BuiltCase:
+    """Return the case with each group of `moved` at its hotter and emptier end."""
+    plant = hotter_and_emptier(case.case.plant, moved)
+    fixed = case.built.fixed.copy()
+    fixed[CAPACITY_AS] *= plant.cell.capacity_As / case.built.cell.capacity_As
+    worse = case.built._replace(cell=plant.cell, film=plant.film, fixed=fixed)
+    assert np.all(fixed[SCALE] == case.built.fixed[SCALE])  # the tables carry that part
+    return replace(case, built=worse)
+
+
+def _colder(case: BuiltCase, plain: Verdict, moved: dict[str, float]) -> list[Run]:
+    """Run the days with every guess at its colder end, weight and cooling at either side.
+
+    None where neither a limit of cold that is looked at nor a guard against frost is within reach
+    of the coldest air.
+    """
+    limits, levels = case.case.limits, case.thresholds["stated"]
+    levels_K = levels.trip[levels.quantity == COLDEST_K].tolist()
+    own_K = {COLD: limits.discharge_core_min_K, CHARGE_COLD: limits.charge_core_min_K}
+    levels_K += [own_K[n] for n in own_K if plain.limit(n).margin is not None]
+    if max(levels_K, default=0.0) <= _coldest_K(case) - REVERSIBLE_K:
+        return []
+    settings = settings_of(case, keep=False, stop_at_limits=False)
+    return [through(worse_end(case, ends), settings)[0] for ends in cold_sides(moved)]
+
+
+def _coldest_K(case: BuiltCase) -> float:
+    """Return the lowest temperature of the air outside, and of cells and air at the start."""
+    legs, start = case.legs, case.start
+    ends_K = legs.ambient_K + legs.ambient_K_s * (legs.end_s - legs.start_s)
+    cells_K = start.cells[[CORE, SURFACE]].min()
+    return float(min(legs.ambient_K.min(), ends_K.min(), cells_K, start.airs_K.min()))
