@@ -297,6 +297,10 @@ def _assumptions(scenario: ScenarioTable, profile: CellProfile) -> tuple[str, ..
         said.append("resistance is the same at every temperature (the profile has no such table)")
     if profile.open_circuit.entropic_mV_K is None:
         said.append("no reversible heat (the profile has no entropic_mV_K)")
+    if profile.fitted is not None:
+        said.append(
+            f"the cell was fitted on {profile.fitted.words()}; figures outside are extrapolated"
+        )
     where = "mean" if profile.heat.core_is == "mean" else "axis"
     said.append(f"'core' is the cell's {where} temperature")
     return tuple(said)

@@ -281,6 +281,14 @@ class FittedRange(Strict):
                 )
         return self
 
+    def words(self) -> str:
+        """Return "5 to 35 C, 10 to 100 % charge, up to 5 A out and 2.5 A in a cell"."""
+        return (
+            f"{self.coldest_C:g} to {self.warmest_C:g} C, {100.0 * self.lowest_soc:g} to "
+            f"{100.0 * self.highest_soc:g} % charge, up to {self.discharge_A:g} A out and "
+            f"{self.charge_A:g} A in a cell"
+        )
+
 
 class CellProfile(Strict):
     """A whole cell profile."""

@@ -39,6 +39,7 @@ from sim.physics.built import (
     SHORT,
     SOC,
 )
+from sim.show import fitted_words
 from sim.show.built_pack_words import group_name, group_of
 from sim.show.built_words import answer, place
 from sim.show.one_out_words import as_values
@@ -83,7 +84,7 @@ def built_summary(result: BuiltResult) -> dict[str, Any]:
         "audit": _audit(result),
         "guesses": guesses(case),
         "assumptions": [*result.built_case.assumptions, *case.assumptions[1:]],
-        "notes": [*case.notes, *result.built_case.notes],
+        "notes": [*case.notes, *result.built_case.notes, *fitted_words.notes(result)],
         "inputs": inputs(case),
         "caution": CAUTION,
     }

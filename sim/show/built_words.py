@@ -9,6 +9,7 @@ from sim.judge.verdict import Event
 from sim.physics.board import CHARGE_PATH, CHARGER, COLDEST_K, HIGHEST_GROUP_V, HOTTEST_K
 from sim.physics.built import DELIVERED, LEAD, LINK, PACK_COUNT, SHORT
 from sim.physics.limits import BEYOND_REACH, CUTOFF, HOT, NAMES, PACK_CURRENT, RESERVE
+from sim.show import fitted_words
 from sim.show.built_pack_words import (
     told_boards,
     told_groups,
@@ -192,7 +193,7 @@ def report(result: BuiltResult) -> list[str]:
     if result.one_out is not None:
         lines += hung("pack out", told(case, result.one_out), INDENT)
     lines += hung("audit", _audit(result), INDENT)
-    for note in (*case.notes, *result.built_case.notes):
+    for note in (*case.notes, *result.built_case.notes, *fitted_words.notes(result)):
         lines += hung("note", note, INDENT)
     found = guesses(case)
     if found:

@@ -6,7 +6,6 @@ from typing import Any
 
 from sim.ask.compare import Comparison, Figures
 from sim.ask.compare_range import Leaving, ranged
-from sim.files.cell_schema import FittedRange
 from sim.show.compare_table import beside
 from sim.show.lines import hung, span
 
@@ -48,15 +47,7 @@ def report(found: Comparison) -> list[str]:
     if parted is None:
         return []
     leaves = "; ".join(_leaving(side) for side in parted.leaving) or "no row leaves it"
-    return hung("fitted on", f"{_range(parted.fitted)}; {leaves}", INDENT)
-
-
-def _range(fitted: FittedRange) -> str:
-    return (
-        f"{fitted.coldest_C:g} to {fitted.warmest_C:g} C, {100.0 * fitted.lowest_soc:g} to "
-        f"{100.0 * fitted.highest_soc:g} % charge, up to {fitted.discharge_A:g} A out and "
-        f"{fitted.charge_A:g} A in a cell"
-    )
+    return hung("fitted on", f"{parted.fitted.words()}; {leaves}", INDENT)
 
 
 def _leaving(side: Leaving) -> str:

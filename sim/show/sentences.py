@@ -10,6 +10,7 @@ from sim.files.case import Case, guesses
 from sim.judge.series import count, totals
 from sim.judge.verdict import EVENTS, UNANSWERED, Event, Judged, Verdict
 from sim.physics.limits import CUTOFF, EMPTY, HOT, NAMES, RESERVE
+from sim.show import fitted_words
 from sim.show.lines import at, hung, moment, number, room, small, span
 from sim.show.one_out_words import clause, told
 from sim.units import SECONDS_PER_HOUR
@@ -180,7 +181,7 @@ def report(result: Result) -> list[str]:
         short_Wh = short_J * count(case.plant) / SECONDS_PER_HOUR
         lines += hung("shortfall", f"{short_Wh:.1f} Wh asked and not delivered", INDENT)
     lines += hung("audit", _audit(result), INDENT)
-    for note in case.notes:
+    for note in (*case.notes, *fitted_words.notes(result)):
         lines += hung("note", note, INDENT)
     if found:
         named = ", ".join(

@@ -16,6 +16,7 @@ from sim.files.case import Case, guesses
 from sim.judge.series import count, totals
 from sim.judge.verdict import Event, Judged
 from sim.physics.limits import CUTOFF, HOT
+from sim.show import fitted_words
 from sim.show.one_out_words import as_values
 from sim.show.sentences import CAUTION, answer
 from sim.units import SECONDS_PER_HOUR, ZERO_C_K, clock_text
@@ -49,7 +50,7 @@ def summary(result: Result) -> dict[str, Any]:
         "audit": _audit(result),
         "guesses": guesses(case),
         "assumptions": list(case.assumptions),
-        "notes": list(case.notes),
+        "notes": [*case.notes, *fitted_words.notes(result)],
         "inputs": inputs(case),
         "caution": CAUTION,
     }
