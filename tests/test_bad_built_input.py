@@ -185,6 +185,10 @@ LISTS = [
     (HEADER + "#\n\n1,1,\n", f" line 4, column capacity_Ah: ''; {AMPERE_HOURS}"),
     (HEADER + "1,1,nan\n", f" line 2, column capacity_Ah: 'nan'; {AMPERE_HOURS}"),
     (HEADER + "1,1,-3\n", f" line 2, column capacity_Ah: '-3'; {AMPERE_HOURS}"),
+    (
+        HEADER + "1,1,3200\n",
+        f" line 2, column capacity_Ah: '3200'; {AMPERE_HOURS}; 3.2 Ah if mAh was meant",
+    ),
     (HEADER + "1,1,3.0,4\n", " line 2: 4 fields, where the header has 3"),
     (HEADER + '"1,1,3\n1,2,3\n', " line 2: 1 fields, where the header has 3"),
     (HEADER + "1.5,1,3\n", f" line 2, column group: '1.5'; {WHOLE}"),

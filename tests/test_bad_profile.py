@@ -23,7 +23,11 @@ IN_THE_PROFILE = [
         "polarisation is a table; accepted: a list of tables, each under double brackets",
     ),
     ({"capacity_Ah": 0}, "capacity_Ah is 0; accepted: a number, 0.001 to 500"),
-    ({"capacity_Ah": 3200}, "capacity_Ah is 3200; accepted: a number, 0.001 to 500"),
+    (
+        {"capacity_Ah": 3200},
+        "capacity_Ah is 3200; accepted: a number, 0.001 to 500; 3.2 Ah if mAh was meant",
+    ),
+    ({"capacity_Ah": 1e6}, "capacity_Ah is 1000000.0; accepted: a number, 0.001 to 500"),
     ({"size": GONE}, "[size] is missing; it needs diameter_mm, height_mm, mass_g"),
     ({"size.mass_g": 0.047}, "[size] mass_g is 0.047; accepted: a number, 5 to 10000"),
     (

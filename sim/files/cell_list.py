@@ -102,6 +102,8 @@ def _number(path: Path, line: int, name: str, field: str, separator: str) -> flo
         if low <= value <= high:
             return value
         accepted = f"a number from {low:g} to {high:g}"
+        if name == "capacity_Ah" and high < value <= 1e3 * high:
+            accepted += f"; {value / 1e3:g} Ah if mAh was meant"
     else:
         if 1 <= value <= MOST and value.is_integer():
             return value

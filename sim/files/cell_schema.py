@@ -295,7 +295,7 @@ class CellProfile(Strict):
 
     name: Words = Field(min_length=1)
     chemistry: Words
-    capacity_Ah: float = Field(ge=0.001, le=500)
+    capacity_Ah: float = Field(ge=0.001, le=500, json_schema_extra={"milli": "Ah"})
     nominal_V: Positive | None = None
     price: float | None = Field(default=None, ge=0)
     size: Size

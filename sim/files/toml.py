@@ -78,7 +78,19 @@ def _sentence(model: type[BaseModel], error: ErrorDetails) -> str:
         return (
             f"{where} {said}" if said.startswith(VERBS) else f"{where}: {said}".removeprefix(": ")
         )
-    return f"{where} is {shown(error['input'])}; accepted: {_accepted(model, error)}"
+    said = f"{where} is {shown(error['input'])}; accepted: {_accepted(model, error)}"
+    return said + _thousandth(model, error)
+
+
+def _thousandth(model: type[BaseModel], error: ErrorDetails) -> str:
+    """Return "; 3.2 Ah if mAh was meant" of a number too great whose key names such units."""
+    field, found = _field(model, error["loc"]), error["input"]
+    extra = None if field is None else field.json_schema_extra
+    if error["type"] != "less_than_equal" or not isinstance(extra, dict) or "milli" not in extra:
+        return ""
+    if not isinstance(found, int | float) or not found <= 1000.0 * error["ctx"]["le"]:
+        return ""
+    return f"; {found / 1000.0:g} {extra['milli']} if m{extra['milli']} was meant"
 
 
 def shown(found: object) -> str:
