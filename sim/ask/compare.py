@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.ask.bad_end import hotter_and_emptier, shares
+from sim.ask.compare_built import HOTTEST, BuiltDrive, beside
 from sim.ask.compare_drive import (
     Measured,
     measured,
@@ -26,7 +27,7 @@ from sim.ask.compare_drive import (
 from sim.ask.compare_run import EMPTIEST_SOC, Predicted, predict
 from sim.drive.legs import Legs
 from sim.errors import InputError
-from sim.files.built_case import refuse_built
+from sim.files.built_case import is_built
 from sim.files.case import Case, assemble
 from sim.files.log_columns import LogTable
 from sim.files.log_heating import column_lag
@@ -98,6 +99,7 @@ class Comparison:
     assumed: tuple[str, ...]
     missing: tuple[str, ...]
     lag: str | None
+    mean_cell: dict[str, float] | None = None  # of packs as built, how far the mean cell is off
 
     @property
     def judged(self) -> Figures:
@@ -158,21 +160,22 @@ def compare(
     two don't fit.
     """
     case = assemble(content, path)
-    refuse_built(case.scenario, path, "compare")
+    as_built = is_built(case.scenario) and not cell
+    run = BuiltDrive.of(case).predict if as_built else predict
     plant = one_cell(case.plant) if cell else case.plant
     seen = measured(log, plant, by_power, means, case)
     legs, assumed = model_legs(seen, case, plant)
     first_air_K = float(legs.ambient_K[0])
     begin = start_of(seen, case, plant, percent, first_air_K)
     start = start_state(plant, begin, case, first_air_K)
-    predicted = predict(case, plant, seen, legs, start)
+    predicted = run(case, plant, seen, legs, start)
     missing = tuple(_missing(seen, predicted))
     whole = figures(seen, predicted, plant, np.ones(len(seen.time_s), dtype=bool))
     above = figures(seen, predicted, plant, predicted.soc > ABOVE_SOC)
     if whole.rows < LEAST_ROWS:
         why = f"; not compared: {'; '.join(missing)}" if missing else ""
         raise InputError(f"{log.table.path}: fewer than {LEAST_ROWS} rows to compare{why}")
-    uncertain = _uncertain(case, plant, seen, legs, start, predicted, progress)
+    uncertain = _uncertain(run, (case, plant, seen, legs, start), predicted, progress)
     lag = None
     if seen.current_A is not None and seen.cell_V is not None:
         found = column_lag(seen.time_s, seen.current_A, seen.cell_V, log.table.lines)
@@ -189,6 +192,7 @@ def compare(
         assumed=(*_assumed(seen, plant, case, cell), *assumed),
         missing=missing,
         lag=lag,
+        mean_cell=beside(seen, predicted),
     )
 
 
@@ -277,11 +281,8 @@ def _percent(value: float, reference: float | None) -> float | None:
 
 
 def _uncertain(
-    case: Case,
-    plant: Plant,
-    seen: Measured,
-    legs: Legs,
-    start: Floats,
+    run: Callable[..., Predicted],
+    drive: tuple[Case, Plant, Measured, Legs, Floats],
     central: Predicted,
     progress: Callable[[int], None] | None,
 ) -> Uncertain:
@@ -290,6 +291,7 @@ def _uncertain(
     Groups are taken as independent: widths add in quadrature (linear propagation, JCGM 100:2008,
     5.1.2).
     """
+    case, plant, seen, legs, start = drive
     none = dict.fromkeys(("capacity", "open_circuit", "resistance", "heat"), 0.0)
     moved = shares(case)
     size = len(seen.time_s)
@@ -297,11 +299,11 @@ def _uncertain(
     by_mV: dict[str, float] = {}
     by_K: dict[str, float] = {}
     for number, (group, share) in enumerate(moved.items(), start=1):
-        up = predict(case, hotter_and_emptier(plant, {**none, group: share}), seen, legs, start)
+        up = run(case, hotter_and_emptier(plant, {**none, group: share}), seen, legs, start)
         down, halves = central, 1.0
         if share < NO_OTHER_END:
             other = hotter_and_emptier(plant, {**none, group: -share})
-            down, halves = predict(case, other, seen, legs, start), 0.5
+            down, halves = run(case, other, seen, legs, start), 0.5
         width_V = halves * np.abs(up.cell_V - down.cell_V)
         width_K = halves * np.abs(up.surface_C - down.surface_C)
         square_V += width_V**2
@@ -326,7 +328,14 @@ def _assumed(seen: Measured, plant: Plant, case: Case, cell: bool) -> list[str]:
     elif pack.packs > 1:
         said.append(f"the logged {drive} is that of all {pack.packs} packs")
     if "temperature" in names:
-        said.append(f"{names['temperature']} is compared with the surface of a cell")
+        as_built = is_built(case.scenario) and not cell
+        what = HOTTEST if as_built else "the surface of a cell"
+        said.append(f"{names['temperature']} is compared with {what}")
+        if as_built:
+            said.append(
+                "the logged load flowed whatever boards, controller and charger allow; voltage is "
+                "that of the bus"
+            )
     if seen.air_C is None:
         said.append("air as the scenario has it: the log has no column of it")
     else:

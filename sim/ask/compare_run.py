@@ -11,7 +11,7 @@ from sim.ask.compare_drive import Measured
 from sim.drive.legs import Legs, leg_at
 from sim.files.case import Case
 from sim.integrate import march
-from sim.judge.series import series
+from sim.judge.series import Series, series
 from sim.physics.plant import Plant, output
 
 Floats = NDArray[np.float64]
@@ -32,21 +32,39 @@ class Predicted:
     current_A: Floats  # of the whole
     air_C: Floats
     end_s: float
+    mean_C: Floats | None = None  # of packs as built: the mean core, beside the hottest
 
 
 def predict(case: Case, plant: Plant, seen: Measured, legs: Legs, start: Floats) -> Predicted:
     """March the legs and read the model where the log has its rows."""
     trace = march.march(plant, case.limits, legs, start, march.Settings(stop_at_limits=False))
     points = series(plant, legs, trace)
+    held = _begin(plant, seen, legs, start)
+    return read_rows(points, float(trace.end_s), plant, seen, legs, held)
+
+
+def read_rows(
+    points: Series,
+    end_s: float,
+    plant: Plant,
+    seen: Measured,
+    legs: Legs,
+    held: tuple[float, float],
+    mean_C: Floats | None = None,
+) -> Predicted:
+    """Read a run, seen at `points` up to `end_s`, where the log has its rows.
+
+    `held` = one cell's share of the voltage and the whole's current at the first row; `mean_C` =
+    the mean core of packs as built.
+    """
     edges_s = seen.edges_s
     stretch = np.searchsorted(edges_s, legs.start_s, side="right") - 1
     of_point = stretch[points.leg]
     size = len(edges_s) - 1
     first = np.searchsorted(of_point, np.arange(size), side="left")
     last = np.searchsorted(of_point, np.arange(size), side="right") - 1
-    gone = (last < first) | (edges_s[1:] > trace.end_s + 1e-6)  # the model ended before
+    gone = (last < first) | (edges_s[1:] > end_s + 1e-6)  # the model ended before
     first, last = (np.where(gone, 0, at) for at in (first, last))
-    held = _begin(plant, seen, legs, start)
     packs = plant.pack.packs
 
     def read(values: Floats, at_first: float) -> Floats:
@@ -69,7 +87,8 @@ def predict(case: Case, plant: Plant, seen: Measured, legs: Legs, start: Floats)
         soc=soc,
         current_A=read(pack_A, held[1]),
         air_C=read(points.ambient_C, points.ambient_C[0]),
-        end_s=float(trace.end_s),
+        end_s=end_s,
+        mean_C=None if mean_C is None else told * read(mean_C, mean_C[0]),
     )
 
 

@@ -22,6 +22,11 @@ def whole_run(case: Case, progress: Callable[[float], None] | None = None) -> Wh
     return simulate(case, progress=progress)
 
 
+def end_s(run: Whole) -> float:
+    """Return when a run ended [s from its start]."""
+    return run.run.end_s if isinstance(run, BuiltResult) else run.trace.end_s
+
+
 def assumptions_of(case: Case) -> list[str]:
     """Return what the model takes for granted of `case`, one plain sentence each."""
     if not is_built(case.scenario):

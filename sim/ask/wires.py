@@ -55,6 +55,9 @@ class Day:
     cells_K: Lines  # the surface of the cells
     parallel: int
     packs: int
+    # Of packs as built, whose cells and packs share unevenly: the most worked cell's, all packs'.
+    cell_A: Lines | None = None
+    bus_A: Lines | None = None
 
     def air_K(self, where: str) -> Lines:
         """Return the temperature about what lies in the box or outside."""
@@ -69,7 +72,14 @@ class Day:
         return Lines(air.edge_s, begin, np.maximum(air.end, self.cells_K.end))
 
     def share(self, table: ConductorTable) -> float:
-        """Return the share of one pack's current that a conductor carries."""
+        """Return the share of one pack's current that a conductor carries.
+
+        Of packs as built the share of the most worked: what it carries at most over the most that
+        a pack carries.
+        """
+        own, most_A = self._own(table), greatest(self.pack_A)
+        if own is not None and most_A > 0.0:
+            return greatest(own) / most_A
         if table.carries == "all_packs":
             return float(self.packs)
         if table.carries == "pack":
@@ -78,8 +88,20 @@ class Day:
 
     def current_A(self, table: ConductorTable) -> Lines:
         """Return a conductor's current."""
+        own = self._own(table)
+        if own is not None:
+            return own
         share = self.share(table)
         return Lines(self.pack_A.edge_s, self.pack_A.begin * share, self.pack_A.end * share)
+
+    def _own(self, table: ConductorTable) -> Lines | None:
+        """Return the current of a conductor that packs as built have a curve of their own for."""
+        if table.carries == "all_packs":
+            return self.bus_A
+        count = 1 if table.cells is None else table.cells
+        if table.carries == "pack" or self.cell_A is None or count >= self.parallel:
+            return None  # the pack's, or all of its cells'
+        return Lines(self.cell_A.edge_s, self.cell_A.begin * count, self.cell_A.end * count)
 
 
 def on_cells(table: ConductorTable) -> bool:

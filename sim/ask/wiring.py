@@ -7,7 +7,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from sim.ask import fault
-from sim.ask.simulate import Result, simulate
+from sim.ask.built import BuiltResult
+from sim.ask.simulate import simulate
+from sim.ask.whole import Whole
 from sim.ask.wires import (
     FAILS,
     UNKNOWN,
@@ -19,6 +21,7 @@ from sim.ask.wires import (
     lasting_A,
     windows_A,
 )
+from sim.ask.wiring_built import observed, pack_currents
 from sim.ask.wiring_checks import (
     HOUR_S,
     ORDER,
@@ -35,11 +38,11 @@ from sim.ask.wiring_checks import (
     temperatures,
 )
 from sim.errors import InputError
-from sim.files.built_case import refuse_built
+from sim.files.built_case import is_built
 from sim.files.case import Case
 from sim.files.wiring_schema import WARN_LINK_MM2, FuseTable
 from sim.integrate import march
-from sim.judge.series import series
+from sim.judge.series import Series, series
 from sim.physics.box import FREE_AIR
 from sim.units import MILLI
 
@@ -50,7 +53,7 @@ WARN_LEAD_MM = 10.0  # assumed: a lead or bar of a whole pack is longer; metres 
 class Wiring:
     """The answer, complete at birth. Currents are of one pack."""
 
-    run: Result
+    run: Whole
     day: Day
     one_out: Day | None
     conductors: tuple[Conductor, ...]
@@ -93,17 +96,26 @@ def wiring(case: Case, progress: Callable[[float], None] | None = None) -> Wirin
     Raises InputError where there is neither, or where they can't be meant together, and
     ArithmeticError where the run has no length.
     """
-    _check(case)
     scenario, pack = case.scenario, case.plant.pack
-    refuse_built(case.scenario, case.path, "wiring")
-    run = simulate(case, progress=progress)
-    day, out = day_of(run.series, pack.parallel, pack.packs), _one_out(case)
+    if not scenario.conductor and scenario.fuse is None:
+        raise InputError(
+            f"{case.path}: there is no [[conductor]] and no [fuse], so there is no wiring to judge"
+        )
+    check_tables(case)
+    run: Whole
+    if is_built(scenario):
+        run, seen, day, out = observed(case)
+    else:
+        run = simulate(case, progress=progress)
+        seen, out = run.series, _one_out(case)
+        day = day_of(seen, pack.parallel, pack.packs)
     conductors = tuple(conductor_of(table, day) for table in scenario.conductor)
     of_out = () if out is None else tuple(conductor_of(table, out) for table in scenario.conductor)
     peak_A = greatest(day.pack_A)
-    could = fault.prospective(case, run.series, listed_ohm(conductors, day))
-    lost = fault.cell_lost(pack.parallel, peak_A / pack.parallel, case.limits.cell_discharge_A)
-    links = _links(case, run, conductors)
+    could = fault.prospective(case, seen, listed_ohm(conductors, day))
+    most_A = peak_A / pack.parallel if day.cell_A is None else greatest(day.cell_A)
+    lost = fault.cell_lost(pack.parallel, most_A, case.limits.cell_discharge_A)
+    links = _links(case, seen, conductors)
     withstands = _withstands(scenario.fuse, could, conductors)
     checks = [*temperatures(conductors), *ampacities(conductors, day)]
     checks += temperatures(of_out, one_out=True)
@@ -133,7 +145,7 @@ def wiring(case: Case, progress: Callable[[float], None] | None = None) -> Wirin
         box_rise_K=_box_rise_K(case, conductors, day),
         limits_A=lasting_limits_A(case, conductors, day),
         checks=tuple(checks),
-        notes=_notes(case, conductors, day),
+        notes=(*_notes(case, conductors, day), *_as_built(run)),
     )
 
 
@@ -153,13 +165,13 @@ def _box_rise_K(case: Case, conductors: tuple[Conductor, ...], day: Day) -> floa
 
 
 def _links(
-    case: Case, run: Result, conductors: tuple[Conductor, ...]
+    case: Case, seen: Series, conductors: tuple[Conductor, ...]
 ) -> tuple[fault.LinkFault, ...]:
     """Return what a shorted cell does to each kind of link."""
     count = case.plant.pack.series * case.plant.pack.parallel
     links = [c for c in conductors if c.table.carries == "cell"]
     link_ohm = math.fsum(c.mohm * MILLI * c.table.count / count for c in links)
-    found = [fault.link_fault(case, c, run.series, link_ohm) for c in links]
+    found = [fault.link_fault(case, c, seen, link_ohm) for c in links]
     return tuple(link for link in found if link is not None)
 
 
@@ -174,13 +186,9 @@ def _withstands(
     return tuple(w for w in found if w is not None)
 
 
-def _check(case: Case) -> None:
-    """Refuse what each table accepts alone and the pack does not."""
+def check_tables(case: Case) -> None:
+    """Raise InputError where wiring tables say what each accepts alone and the pack does not."""
     path, conductors = case.path, case.scenario.conductor
-    if not conductors and case.scenario.fuse is None:
-        raise InputError(
-            f"{path}: there is no [[conductor]] and no [fuse], so there is no wiring to judge"
-        )
     complaints = []
     names = [table.name for table in conductors]
     for at, table in enumerate(conductors, 1):
@@ -221,6 +229,21 @@ def listed_ohm(conductors: tuple[Conductor, ...], day: Day) -> float:
         / (day.packs if c.table.carries == "all_packs" else 1)
         for c in conductors
     )
+
+
+def _as_built(run: Whole) -> list[str]:
+    """Return how unevenly packs as built share, and what is told of them all alike."""
+    if not isinstance(run, BuiltResult):
+        return []
+    said = ["short-circuit currents are of alike cells, as hot and as cold as the run's"]
+    shares = pack_currents(run)
+    if len(shares) > 1:
+        told = ", ".join(
+            f"pack {at} up to {peak_A:.1f} A ({rms_A:.1f} A in the worst ten minutes)"
+            for at, (peak_A, rms_A) in enumerate(shares, 1)
+        )
+        said.append(f"{told}: judged by whichever carries most at each instant")
+    return said
 
 
 def _notes(case: Case, conductors: tuple[Conductor, ...], day: Day) -> tuple[str, ...]:

@@ -92,12 +92,14 @@ def _is_table(file: Path) -> bool:
 
 
 def _scenario(file: Path, as_json: bool, quiet: bool) -> None:
+    from sim.ask.wiring import check_tables
     from sim.files.built_case import built_case, is_built
     from sim.files.case import read_case
     from sim.show.check import understood
     from sim.show.summary import inputs
 
     case = read_case(file)
+    check_tables(case)
     if is_built(case.scenario):
         built_case(case)  # refuses what can't be built
     if as_json:

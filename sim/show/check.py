@@ -6,9 +6,12 @@ import math
 
 import numpy as np
 
+from sim.ask.whole import assumptions_of
+from sim.files.built_case import built_case, is_built
 from sim.files.case import Case, guesses
 from sim.judge.series import count
 from sim.physics.pack import POWER
+from sim.show.check_built import built_subjects, wiring_subjects
 from sim.show.lines import hung, span
 from sim.units import SECONDS_PER_HOUR, ZERO_C_K, clock_text
 
@@ -27,9 +30,11 @@ def subjects(case: Case) -> list[tuple[str, str]]:
         ("cooling", _cooling(case)),
         ("start", _start(case)),
         ("limits", _limits(case)),
+        *(built_subjects(built_case(case)) if is_built(case.scenario) else []),
+        *wiring_subjects(case.scenario),
         *(("note", note) for note in case.notes),
         *(("guess", f"{g['what']}: {g['from']}") for g in guesses(case)),
-        *(("assumed", sentence) for sentence in case.assumptions),
+        *(("assumed", sentence) for sentence in assumptions_of(case)),
     ]
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from sim import __version__
 from sim.ask.compare import ABOVE_SOC, LEAST_ROWS, Comparison
+from sim.ask.compare_built import HOTTEST, MEAN
 from sim.files.case import guesses
 from sim.show import compare_range_words as range_words
 from sim.show.compare_table import beside
@@ -69,11 +70,21 @@ def report(found: Comparison) -> list[str]:
         lines += hung("not compared", f"- {said}", INDENT + 4)
     if found.lag:
         lines += hung("lag", found.lag, INDENT)
+    if found.mean_cell is not None:
+        lines += hung("mean cell", _mean_cell(found.mean_cell), INDENT)
     lines += hung("uncertain", _groups(found), INDENT)
     lines += range_words.report(found)
     for note in log.table.notes:
         lines += hung("note", note.text, INDENT)
     return [*lines, "", *hung("", CAUTION, 0)]
+
+
+def _mean_cell(off: dict[str, float]) -> str:
+    """Return how far the mean cell of a pack as built is off what was measured."""
+    return (
+        f"beside it {MEAN}: off by {off['temperature_rms_K']:.2f} K rms "
+        f"(bias {off['temperature_bias_K']:+.2f}, peak {off['temperature_peak_error_K']:+.2f})"
+    )
 
 
 def table(found: Comparison) -> list[str]:
@@ -112,6 +123,7 @@ def content(found: Comparison) -> dict[str, Any]:
         },
         "whole_record": vars(found.whole),
         "above_10_percent": vars(found.above),
+        "mean_cell": None if found.mean_cell is None else {"is": MEAN, **found.mean_cell},
         "fitted_range": range_words.content(found),
         "uncertainty": {
             "voltage_rms_mV": _known(found, "voltage"),
@@ -128,7 +140,7 @@ def content(found: Comparison) -> dict[str, Any]:
         "compared": {
             **seen.names,
             "voltage_is": f"of the whole over {found.plant.pack.series} in series",
-            "temperature_is": "the surface of a cell",
+            "temperature_is": "the surface of a cell" if found.mean_cell is None else HOTTEST,
             "rows_are": "means until the next row" if seen.means else "samples",
         },
         "start": {

@@ -6,6 +6,7 @@ from typing import Protocol
 
 from sim.ask.bad_end import BadEnd
 from sim.ask.simulate import Result
+from sim.ask.whole import Whole
 from sim.files.case import Case, guesses
 from sim.judge.series import count, totals
 from sim.judge.verdict import EVENTS, UNANSWERED, Event, Judged, Verdict
@@ -265,7 +266,7 @@ def _audit(result: Result) -> str:
     return f"{said}; {audit.steps} steps"
 
 
-def distrust(result: Result) -> str | None:
+def distrust(result: Whole) -> str | None:
     """Return the warning that stands before the verdict of a run whose audit failed."""
     if result.audit.passed:
         return None

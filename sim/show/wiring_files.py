@@ -8,13 +8,15 @@ from pathlib import Path
 from typing import Any
 
 from sim import __version__
+from sim.ask.whole import assumptions_of
 from sim.ask.wires import WINDOWS_S, Conductor, lasting_limit_A
 from sim.ask.wiring import Wiring
 from sim.ask.wiring_checks import Check, least
 from sim.files.case import guesses
 from sim.show.folder import written_whole
 from sim.show.sentences import CAUTION
-from sim.show.summary import inputs, summary
+from sim.show.summary import inputs
+from sim.show.whole import whole_summary
 from sim.show.wiring_more import GUARDS, assumptions
 from sim.show.wiring_words import answer, sentence
 from sim.units import clock_text
@@ -83,7 +85,7 @@ def check_of(found: Wiring, check: Check) -> dict[str, Any]:
 
 def summary_of(found: Wiring) -> dict[str, Any]:
     """Return the summary: all checks, all conductors, shorts and links."""
-    case, whole, could = found.run.case, summary(found.run), found.prospective
+    case, whole, could = found.run.case, whole_summary(found.run), found.prospective
     return {
         "stillair": __version__,
         "command": "wiring",
@@ -122,7 +124,7 @@ def summary_of(found: Wiring) -> dict[str, Any]:
         "today": whole["verdict"],
         "audit": whole["audit"],
         "guesses": guesses(case),
-        "assumptions": [*case.assumptions, *assumptions(found)],
+        "assumptions": [*assumptions_of(case), *assumptions(found)],
         "notes": [*case.notes, *found.notes],
         "inputs": inputs(case),
         "caution": CAUTION,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from sim.ask.fault import LOW, OPEN_JOINT
+from sim.ask.whole import end_s
 from sim.ask.wires import FAILS, HOLDS, MAY, UNKNOWN, Conductor
 from sim.ask.wiring import Wiring
 from sim.ask.wiring_checks import (
@@ -172,9 +173,7 @@ def _hottest(found: Wiring) -> Check | None:
 def _unfinished(found: Wiring) -> str:
     if found.run.verdict.finished:
         return ""
-    return (
-        f" The run stops {at(found.run.case, found.run.trace.end_s)}; nothing is known of the rest."
-    )
+    return f" The run stops {at(found.run.case, end_s(found.run))}; nothing is known of the rest."
 
 
 def verdict(found: Wiring) -> str:
