@@ -6,11 +6,16 @@ stands at the charger's voltage when s says so, and its charge ends there. Commo
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import built as b
 import numpy as np
 import plants
 import pytest
 
+from sim.ask.built_seen import gone_on
+from sim.files.built_case import built_case
+from sim.files.case import assemble, read_scenario
 from sim.integrate.built_records import (
     BUS_A,
     BUS_V,
@@ -20,6 +25,7 @@ from sim.integrate.built_records import (
     SOC_HIGH,
     SOC_LOW,
     SOC_MEAN,
+    STEPS,
 )
 from sim.physics.board import DISCHARGE_A, HOTTEST_K, LOWEST_GROUP_V
 from sim.physics.built import CAPACITY_AS, CHEMICAL, SOC
@@ -123,3 +129,22 @@ def test_trickle_is_told_by_the_cells_that_hang_on_the_bus(charge_A, judged):
     run = b.go(one, plants.held([0.0, 10.0], [-charge_A]), limits=limits)
 
     assert (run.book.worst[CHARGE_COLD] < np.inf) == judged
+
+
+def test_a_lock_out_that_lets_go_at_the_level_itself_comes_to_the_end_of_its_day():
+    """Cells that stand at the level to the last digit, and cool before they warm: no creeping.
+
+    With 8 of 16 side by side the cart's cells are charged at the hot lock-out's level. It lets go
+    a second later at the soonest, so it trips less often than there are seconds.
+    """
+    path = Path(__file__).resolve().parents[1] / "scenarios/orchard-cart-as-built.toml"
+    content = read_scenario(path)
+    content["pack"]["parallel"] = content["layout"]["columns"] = 8
+    content["load"]["days"] = 1
+    case = built_case(assemble(content, path))
+
+    run = gone_on(case)
+
+    assert run.end_s == case.legs.end_s[-1]
+    assert 2 < run.switches.trips.sum() < run.end_s
+    assert run.past.last[STEPS] < 4.0 * run.end_s  # one a second, and those that end at switchings

@@ -21,6 +21,7 @@ from sim.integrate.built_records import (
     IS_CUT,
     KEPT_LAST_S,
     LEG_AT,
+    MOST_S,
     OPENS_S,
     PURPOSE,
     STEP,
@@ -222,7 +223,7 @@ def _must_cut(thresholds, switches, work, desk, past, stops):
         )  # fmt: skip
         if switch_s < stop_s:
             stop_s, which = switch_s, -1
-    close_s = CLOSE_S if turn[IS_CUT] else INSTANT_S
+    close_s = CLOSE_S if turn[IS_CUT] or pace[MOST_S] < math.inf else INSTANT_S
     if stop_s < time_s + step_s - close_s and turn[IS_CUT] < MOST_CUTS:
         pace[STEP_S] = max(stop_s - time_s, INSTANT_S)
         return True
@@ -241,6 +242,10 @@ def _end_step(thresholds, switches, work, book, desk, past, bus):
         note(thresholds, switches, time_s, desk.seen, end_s, work.seen)
     if w >= 0 and bus.current_A < 0.0 and math.isnan(past.windows[w, FLOWS_S]):
         past.windows[w, FLOWS_S] = time_s
+    # A step that was cut may have found nothing, where a quantity dips before it crosses: there the
+    # straight line is wrong at any length, and steps must grow again to come to where it is right.
+    wary = turn[IS_CUT] > 0 or pace[MOST_S] < math.inf
+    pace[MOST_S] = 2.0 * pace[STEP_S] if wary else math.inf
     pace[TIME_S] = end_s
     turn[IS_CUT] = 0
 
@@ -256,21 +261,26 @@ def _go_on(thresholds, switches, work, legs, day, desk, past, bus, longest_s):
         w = turn[WINDOW]
         past.charged[w], past.windows[w, DONE_S] = True, time_s
         turn[IS_CHARGING], turn[PURPOSE] = 0, EDGE
+        pace[MOST_S] = math.inf
         return False
     may_switch = thresholds.trip.shape[0] > 0 and purpose != AGAIN
     may_close = turn[AT_ONCE] < MOST_AT_ONCE
     # What is shut from the begin of a window on breaks no charge.
     flown = turn[IS_CHARGING] > 0 and not math.isnan(past.windows[turn[WINDOW], FLOWS_S])
     if may_switch and switch_due(thresholds, switches, work, time_s, may_close, flown):
-        turn[PURPOSE] = EDGE
+        turn[PURPOSE], pace[MOST_S] = EDGE, math.inf
         return False
     end_s = legs.end_s[turn[LEG_AT]]
     if time_s >= end_s - INSTANT_S:
         turn[LEG_AT] += 1
         turn[PURPOSE], turn[FRESH_LEG], turn[AT_ONCE] = EDGE, 1, 0
+        pace[MOST_S] = math.inf
         return False
     if purpose != AGAIN:
-        pace[STEP_S] = _step_length_s(thresholds, switches, work, time_s, end_s - time_s, longest_s)
+        if pace[MOST_S] >= longest_s:
+            pace[MOST_S] = math.inf
+        most_s = min(longest_s, pace[MOST_S])
+        pace[STEP_S] = _step_length_s(thresholds, switches, work, time_s, end_s - time_s, most_s)
     turn[PURPOSE] = STEP
     return True
 

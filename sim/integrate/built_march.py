@@ -53,7 +53,7 @@ def bench_for(
     )
     desk = Desk(
         np.full((2, COUNT), np.inf), np.zeros(COUNT, dtype=np.intp), np.zeros_like(work.seen),
-        np.zeros(3), np.zeros(7, dtype=np.intp),
+        np.zeros(4), np.zeros(7, dtype=np.intp),
     )  # fmt: skip
     saved = copied(widened(state, abreast(built)))
     return Bench(work, empty_book(built), past, all_closed(thresholds), desk, saved)
@@ -99,7 +99,7 @@ def go_on(
         take_middle(ready, work, wide)
     bench.past.last[WHICH_LIMIT] = -1.0
     bench.desk.turn[:] = (first, EDGE, 0, 1, 0, -1, 0)
-    bench.desk.pace[:] = (legs.start_s[first], 0.0, 0.0)
+    bench.desk.pace[:] = (legs.start_s[first], 0.0, 0.0, np.inf)
     settled = run(
         ready, thresholds, bench.switches, limits, legs, day,
         len(legs.start_s) if last is None else last, wide, bench.saved, work, book,

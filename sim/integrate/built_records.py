@@ -30,7 +30,7 @@ OPENS_S, FLOWS_S, DONE_S, BEFORE_J = range(4)
 WHEN_S, WHICH_LIMIT, STEPS = range(3)  # of how a run ended
 BEFORE, AFTER = range(2)
 # Entries of `Desk.pace` and `Desk.turn`; a look is for an edge, a step's end, or a step to be cut.
-TIME_S, STEP_S, KEPT_LAST_S = range(3)
+TIME_S, STEP_S, KEPT_LAST_S, MOST_S = range(4)
 LEG_AT, PURPOSE, IS_CUT, FRESH_LEG, IS_CHARGING, WINDOW, AT_ONCE = range(7)
 EDGE, STEP, AGAIN = range(3)
 
@@ -60,7 +60,8 @@ class Desk(NamedTuple):
     margin: Floats  # (2, COUNT)
     place: Places
     seen: Floats
-    pace: Floats  # (3,) time, length of the step under way, when a row was kept last
+    # (4,) time, length of the step under way, when a row was kept last, most that a step may last
+    pace: Floats
     turn: Places  # (7,)
 
 
