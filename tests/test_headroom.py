@@ -22,8 +22,17 @@ from steady import (
     warmer_K,
 )
 
-from sim.ask.headroom import Headroom, close_in, drawn_when_warmest, headroom, look_at
+from sim.ask.headroom import (
+    Headroom,
+    close_in,
+    drawn_when_warmest,
+    headroom,
+    held_all_day,
+    look_at,
+)
+from sim.ask.knobs import looks_at
 from sim.ask.simulate import simulate
+from sim.errors import InputError
 from sim.files.case import read_case, read_scenario
 from sim.show.headroom_words import answer as said_by
 
@@ -258,6 +267,35 @@ def test_the_search_counts_its_looks(tmp_path):
     assert [look.value for look in found.load_scale.looks] == sorted(
         look.value for look in found.load_scale.looks
     )
+
+
+def test_rungs_looked_at_side_by_side_are_the_looks_alone_to_the_bit(tmp_path):
+    case = read_case(steady.write(tmp_path))
+    cells_A = [20.0, 60.0, 90.0, 110.0, 140.0]
+
+    def made(pack_A: float):
+        if pack_A > 120.0:
+            raise InputError("more than is asked for")
+        return held_all_day(case, pack_A)
+
+    beside = looks_at(made, cells_A)
+
+    assert beside == [look_at(made(pack_A), pack_A) for pack_A in cells_A[:4]]
+    assert {look.passes for look in beside} == {True, False}
+    with pytest.raises(InputError):
+        looks_at(made, cells_A[4:])
+
+
+def test_a_rung_with_other_edges_does_not_march_beside(tmp_path):
+    """Each current empties the pack at another time; what cannot march beside is left for later."""
+    case = read_case(steady.write(tmp_path))
+
+    whole_A = case.plant.cell.capacity_As * 20 / float(case.legs.end_s[-1])
+    currents_A = [1.5 * whole_A, 2.0 * whole_A]
+
+    beside = looks_at(lambda pack_A: drawn_when_warmest(case, pack_A), currents_A)
+
+    assert beside == [look_at(drawn_when_warmest(case, currents_A[0]), currents_A[0])]
 
 
 def test_closing_in_goes_by_the_verdict_where_the_margin_does_not_change_sign(tmp_path):

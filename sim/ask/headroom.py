@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, as_completed
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -13,7 +13,7 @@ import numpy as np
 
 from sim.ask.candidates import Base, Row, observe, run_one, varied
 from sim.ask.headroom_built import KNOBS_BUILT, days, greatest_pack_A, one_day_s, uncharged
-from sim.ask.knobs import Knob, Look, close_in, look_at, share_of, turned
+from sim.ask.knobs import Knob, Look, close_in, look_at, looks_at, share_of, turned
 from sim.ask.whole import Whole, whole_run
 from sim.drive.legs import Load, legs
 from sim.errors import InputError
@@ -67,15 +67,20 @@ def load_scale(base: Base) -> Knob:
     today, most = base.case.scenario.load.scale, _most(LoadTable, "scale")
     begin = max(today, 1e-3)
     count = math.ceil(math.log(most / begin, SCALE_STEP))
+
+    def scaled_by(scale: float) -> Case:
+        return varied(base, (("load.scale", scale),))
+
     return turned(
         "load_scale",
-        lambda scale: look_at(varied(base, (("load.scale", scale),)), scale),
+        lambda scale: look_at(scaled_by(scale), scale),
         today,
         (
             [min(begin * SCALE_STEP**n, most) for n in range(1, count + 1)],
             [begin / SCALE_STEP**n for n in range(1, SCALE_STEPS_BACK + 1)],
         ),
         lambda value: share_of(base.case) * value,
+        lambda scales: looks_at(scaled_by, scales),
     )
 
 
@@ -97,12 +102,18 @@ def air(base: Base, name: str, *, warmer: bool) -> Knob:
 
     warm, cold = ladder(up_K, 1.0), ladder(down_K, -1.0)
 
+    def shifted(shift_K: float) -> Case:
+        return varied(base, (("ambient.shift_K", shift_K),))
+
     def look(shift_K: float) -> Look:
-        return look_at(varied(base, (("ambient.shift_K", shift_K),)), shift_K)
+        return look_at(shifted(shift_K), shift_K)
+
+    def ahead(shifts_K: Sequence[float]) -> list[Look]:
+        return looks_at(shifted, shifts_K)
 
     def turn(onwards: list[float], back: list[float]) -> Knob:
         near_K = AIR_K[is_built(case.scenario)]
-        return turned(name, look, today_K, (onwards, back), lambda _: near_K)
+        return turned(name, look, today_K, (onwards, back), lambda _: near_K, ahead)
 
     if not warmer:
         return turn(cold, [])
@@ -218,6 +229,7 @@ def _greatest_current(
             [],
         ),
         lambda value: share_of(base.case) * value,
+        lambda packs_A: looks_at(lambda pack_A: drawn(case, pack_A), packs_A, ignored, stop=stop),
     )
     return replace(found, today=None)
 

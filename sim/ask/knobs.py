@@ -8,19 +8,22 @@ trips, the stretch is halved instead.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from sim.ask.built_seen import NOT_DELIVERED, BuiltSeen, observe_built, without_under_voltage
-from sim.ask.candidates import AUDIT, NO_ANSWER, observe, scaled
+from sim.ask.candidates import AUDIT, NO_ANSWER, observe, observe_many, scaled
+from sim.errors import InputError
 from sim.files.built_case import built_case, is_built
 from sim.files.case import Case
+from sim.integrate.trace import Trace
 from sim.judge.audit import balances, complaints
 from sim.physics.limits import CUTOFF, HOT, NAMES
 from sim.physics.plant import SOC
+from sim.physics.side_by_side import WIDTH
 from sim.units import ZERO_C_K
 
 SHARE, BUILT_SHARE = 2e-5, 5e-4  # how close the turn is found, of the value
@@ -68,8 +71,41 @@ def look_at(case: Case, value: float, ignored: Iterable[int] = (), *, stop: bool
     """
     if is_built(case.scenario):
         return _built_look(case, value, set(ignored), stop=stop)
-    trace = observe(case, stop=stop)
-    left = set(ignored)
+    return _judged(case, value, set(ignored), observe(case, stop=stop))
+
+
+def looks_at(
+    made: Callable[[float], Case],
+    values: Sequence[float],
+    ignored: Iterable[int] = (),
+    *,
+    stop: bool = False,
+) -> list[Look]:
+    """Return what `look_at` says of one value or more of `values`, the first ones, to the bit.
+
+    Those whose legs have the edges of the first march beside it; packs as built go one by one.
+    Raises InputError where the first can't be made.
+    """
+    cases = [made(values[0])]
+    if is_built(cases[0].scenario):
+        return [look_at(cases[0], values[0], ignored, stop=stop)]
+    edges_s = cases[0].legs.start_s, cases[0].legs.end_s
+    for value in values[1:WIDTH]:
+        try:
+            case = made(value)
+        except InputError:  # not asked for yet, and perhaps never
+            break
+        if not all(map(np.array_equal, edges_s, (case.legs.start_s, case.legs.end_s))):
+            break
+        cases.append(case)
+    traces, left = observe_many(cases, stop=stop, threads=1), set(ignored)
+    return [
+        _judged(case, value, left, trace)
+        for case, value, trace in zip(cases, values, traces, strict=False)
+    ]
+
+
+def _judged(case: Case, value: float, left: set[int], trace: Trace) -> Look:
     worst = trace.worst.copy()
     worst[list(left)] = np.inf
     hottest_C = case.limits.core_max_K - float(trace.worst[HOT]) - ZERO_C_K
@@ -163,13 +199,16 @@ def turned(
     today: float,
     ladders: tuple[Iterable[float], Iterable[float]],
     tolerance: Callable[[float], float],
+    ahead: Callable[[Sequence[float]], list[Look]] | None = None,
 ) -> Knob:
     """Turn a knob along the first ladder while the day passes, along the second while it fails.
 
     A ladder holds the values tried in turn, until the verdict changes; a window between two of
-    them is not seen.
+    them is not seen. `ahead` looks at some of the next rungs at once, as `looks_at` does; one that
+    the verdict's turn leaves out is no look.
     """
     looks: dict[float, Look] = {}
+    waiting: dict[float, Look] = {}
 
     def noted(value: float) -> Look:
         if value not in looks:
@@ -181,7 +220,11 @@ def turned(
         return Knob(name, today, greatest, limit, first.passes, to, upwards, seen)
 
     before = first = noted(today)
-    for value in ladders[0 if first.passes else 1]:
+    rungs = list(ladders[0 if first.passes else 1])
+    for n, value in enumerate(rungs):
+        if ahead is not None and value not in looks and value not in waiting:
+            waiting = {seen.value: seen for seen in ahead(rungs[n:])}
+        looks.update({value: waiting[value]} if value in waiting else {})
         found = noted(value)
         if found.passes == first.passes:
             before = found
