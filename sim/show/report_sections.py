@@ -90,7 +90,7 @@ def sweep(asked: Asked) -> Section:
     from sim.ask.sweep import plan_of
     from sim.ask.sweep import sweep as ask
     from sim.show.sweep_plots import picture
-    from sim.show.sweep_words import answer, event_of
+    from sim.show.sweep_words import answer, as_built, charge_of, first_event
 
     axis = parallel_axis(counts(asked.case.scenario.pack.parallel))
     found = ask(plan_of(asked.content, asked.path, [axis]), asked.executor)
@@ -98,10 +98,10 @@ def sweep(asked: Asked) -> Section:
         (
             str(row.parallel),
             "yes" if row.passes else "no",
-            event_of(row.first_limit) if row.first_limit else "",
+            first_event(row) if row.first_limit else "",
             "" if row.hottest_core_C is None else number(row.hottest_core_C, "K"),
             "" if row.lowest_cell_V is None else number(row.lowest_cell_V, "V"),
-            "" if row.end_soc is None else number(100.0 * row.end_soc, "%"),
+            "" if row.end_soc is None else number(charge_of(row), "%"),
             f"{row.mass_kg:.1f} kg",
         )
         for row in found.rows
@@ -115,7 +115,7 @@ def sweep(asked: Asked) -> Section:
         ("in parallel", "passes", "gives first", "hottest core", "lowest cell", "charge left",
          "cells weigh"),
         rows,
-        [],
+        as_built(found),
         inline(picture, found, "sweep", told),
     )  # fmt: skip
 
@@ -125,13 +125,22 @@ def headroom(asked: Asked) -> Section:
     """Tell how far load, air, repeats and current can go."""
     from sim.ask.headroom import headroom as ask
     from sim.show.headroom_plots import picture
-    from sim.show.headroom_words import KNOBS, answer, currents, shown, stopped_by
+    from sim.show.headroom_words import (
+        DOWNWARDS,
+        KNOBS,
+        answer,
+        as_built,
+        currents,
+        shown,
+        stopped_by,
+    )
 
     found = ask(asked.content, asked.path, asked.executor)
-    knobs = [found.load_scale, found.ambient_shift_K, found.colder_K, found.repeats,
-             found.until_reserve_A, found.whole_day_A]  # fmt: skip
-    if not found.colder_K.passes_today:
-        knobs.remove(found.colder_K)
+    every = (
+        found.load_scale, found.ambient_shift_K, found.colder_K, found.repeats,
+        found.until_reserve_A, found.whole_day_A, *found.more.values(),
+    )  # fmt: skip
+    knobs = [knob for knob in every if knob.name not in DOWNWARDS or knob.passes_today]
     rows = [
         (
             KNOBS[knob.name][0],
@@ -151,7 +160,7 @@ def headroom(asked: Asked) -> Section:
         found.run.passed,
         ("knob", "today", "holds to", "stopped by"),
         rows,
-        [f"Currents are {currents(found)}"],
+        [f"Currents are {currents(found)}", *as_built(found)],
         inline(picture, found, "headroom", told),
     )
 
