@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import io
 import sys
 from typing import Annotated, Any
@@ -83,6 +84,8 @@ def _say_compiling() -> None:
 
 def main() -> None:
     """Run the command line; every error ends in one sentence and its exit code."""
+    # Else a run of 86,400 rows is gone through for garbage 1,400 times: 8 % of it.
+    gc.set_threshold(50_000)
     if sys.stderr.isatty():
         compiling.TOLD.append(_say_compiling)
     for stream in (sys.stdout, sys.stderr):
