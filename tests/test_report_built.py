@@ -62,6 +62,16 @@ def test_a_sweep_in_a_report_tells_that_a_board_gives_first_and_only_perhaps(tmp
         assert rows[str(count)][5] == f"{left:.1f} %"
 
 
+def test_wiring_in_a_report_is_judged_by_the_pack_as_built_and_says_what_is_not(tmp_path):
+    """All of the load flows through the leads of the one pack: 100 A, and 60 A come back."""
+    leads = {"name": "leads", "material": "copper", "area_mm2": 50, "length_mm": 500}
+    rows = reported(tmp_path, 120.0, "wiring", conductor=[{**leads, "insulation_max_C": 90}])
+
+    assert next(row for row in rows if row[0] == "leads")[1] == "100.0 A"
+    page = html.unescape((tmp_path / "r.html").read_text(encoding="utf-8"))
+    assert "short-circuit currents are of alike cells" in page
+
+
 @pytest.mark.slow
 def test_headroom_in_a_report_turns_board_charger_and_controller(tmp_path):
     """The board holds to (120 - 15) / 100 of the load; 20 cells take 5 A each."""

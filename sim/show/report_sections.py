@@ -195,7 +195,7 @@ def wiring(asked: Asked) -> Section:
         found.passed,
         ("conductor", "peak", "hottest", "limit", "margin", "answer"),
         rows,
-        [*own, "A fuse guards the wire, not the cell."],
+        [*own, *found.notes, "A fuse guards the wire, not the cell."],
         inline(picture, found, "wiring", told),
     )
 
