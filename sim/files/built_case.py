@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,16 +53,6 @@ class BuiltCase:
 def is_built(scenario: ScenarioTable) -> bool:
     """Return whether a scenario says anything of the pack as it is built."""
     return any(getattr(scenario, name) is not None for name in TABLES)
-
-
-def refuse_built(scenario: ScenarioTable, path: Path, command: str) -> None:
-    """Raise InputError where a scenario says anything of the pack as it is built."""
-    said = next((name for name in TABLES if getattr(scenario, name) is not None), None)
-    if said is not None:
-        raise InputError(
-            f"{command} knows identical cells only, and {path} has [{said}]; accepted: a scenario "
-            f"without {', '.join(TABLES)}, or simulate"
-        )
 
 
 def built_case(case: Case) -> BuiltCase:

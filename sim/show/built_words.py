@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from sim.ask.built import BuiltResult
 from sim.ask.built_boards import Switching
+from sim.ask.built_seen import place_of
 from sim.files.case import guesses
 from sim.judge.verdict import Event
 from sim.physics.board import CHARGE_PATH, CHARGER, COLDEST_K, HIGHEST_GROUP_V, HOTTEST_K
 from sim.physics.built import DELIVERED, LEAD, LINK, PACK_COUNT, SHORT
-from sim.physics.limits import BEYOND_REACH, CUTOFF, HOT, NAMES, PACK_CURRENT, RESERVE
+from sim.physics.limits import BEYOND_REACH, CUTOFF, HOT, NAMES, RESERVE
 from sim.show import fitted_words
 from sim.show.built_pack_words import (
     told_boards,
@@ -25,19 +26,7 @@ from sim.units import SECONDS_PER_HOUR, ZERO_C_K
 
 def place(result: BuiltResult, limit: int, index: int) -> str:
     """Return where the weakest part of a limit is, in words; "" where there is no place."""
-    case = result.built_case
-    packs = case.built.pack.shape[1]
-    if index < 0 or limit == BEYOND_REACH:
-        return ""
-    if limit == PACK_CURRENT:
-        return f"pack {index + 1}" if packs > 1 else "the pack"
-    if case.built.fixed.shape[1] == packs:  # one cell stands for all of its pack
-        return f"pack {index + 1}" if packs > 1 else ""
-    if limit == RESERVE:
-        first = int(case.built.group_at[0, index])
-        own = f"group {case.places.group[first] + 1}"
-        return f"{own} of pack {case.places.pack[first] + 1}" if packs > 1 else own
-    return case.places.name(index, packs)
+    return place_of(result.built_case, limit, index)
 
 
 def _in(result: BuiltResult, limit: int) -> str:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from pydantic import BaseModel
-
 from sim.ask.built_seen import cells_marched
 from sim.files.built_case import TABLES, BuiltCase
 from sim.files.built_schema import LEVELS, Threshold
+from sim.files.cell_schema import Strict
 from sim.files.scenario_schema import ScenarioTable
 
 WIRING = ("conductor", "fuse", "wiring")
@@ -52,7 +51,7 @@ def _lines(scenario: ScenarioTable, table: str) -> list[str]:
     return [*([f"[{table}]: {own}"] if own else []), *thresholds]
 
 
-def told(table: BaseModel, unit: str = "") -> str:
+def told(table: Strict, unit: str = "") -> str:
     """Return what a table says, the keys given first and then what stands for those left out.
 
     `unit` is that of keys which have none in their name.
@@ -63,17 +62,17 @@ def told(table: BaseModel, unit: str = "") -> str:
     return "; ".join(filter(None, [said, assumed and f"by default {assumed}"]))
 
 
-def _values(table: BaseModel) -> list[tuple[str, Any]]:
+def _values(table: Strict) -> list[tuple[str, Any]]:
     return [(name, getattr(table, name)) for name in type(table).model_fields]
 
 
-def _is_given(table: BaseModel, name: str) -> bool:
+def _is_given(table: Strict, name: str) -> bool:
     return name in table.model_fields_set
 
 
 def _one(name: str, value: Any, unit: str) -> str:
     """Return "release 3.1 V"; nothing of what is not there, and of tables within."""
-    if value is None or isinstance(value, BaseModel) or value == []:
+    if value is None or isinstance(value, Strict) or value == []:
         return ""
     end = next((end for end in UNITS if name.endswith(end)), "")
     own = UNITS.get(end) or (unit if name in ("trip", "release", "tolerance") else "")
