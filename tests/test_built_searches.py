@@ -308,6 +308,21 @@ def test_a_sweep_over_two_axes_is_drawn_and_names_boards(tmp_path):
 # Headroom as the command has it.
 
 
+@pytest.mark.parametrize("beyond_K", [0.02, 1e-3, 5e-4])
+def test_a_core_that_creeps_over_its_limit_does_not_hold_the_run_up(tmp_path, beyond_K):
+    """Its last steps come nearer by less than a number can tell; the run goes on all the same."""
+    limit_C = AIR_C + warmer_K(CURRENT_A / 20) - beyond_K
+    path = steady.write(tmp_path, {"board": BOARD, "limits.core_max_C": limit_C})
+
+    result = simulate_built(built_case(read_case(path)))
+
+    assert (result.verdict.finished, result.verdict.first.name) == (True, "hot")
+    warming = math.log(warmer_K(CURRENT_A / 20) / beyond_K)
+    # 2 s: the rise of the second-order march is late by less than a step or two.
+    wanted_s = steady.HEAT_J_K / steady.CONDUCTANCE_W_K * warming
+    assert result.verdict.first.time_s == pytest.approx(wanted_s, abs=0.1 + 2e-4 / beyond_K)
+
+
 def test_headroom_turns_every_knob_of_a_pack_as_built(tmp_path):
     changes = {
         "controller": {"current_max_A": 150.0},

@@ -56,6 +56,7 @@ from sim.physics.limits import COUNT
 
 INSTANT_S = 1e-9
 CLOSE_S = 1e-6  # to which an instant within a step is found
+HAIR = 1e-10  # V, K, A, W or %: past a limit by so much a step is cut
 MOST_CUTS = 60  # of one step
 MOST_AT_ONCE = 16  # looks at one instant after which nothing lets go any more
 
@@ -129,7 +130,9 @@ def _first_stop(stops, margin, time_s, step_s):
     first_s, which = time_s + step_s, -1
     for limit in range(COUNT):
         if margin[BEFORE, limit] >= 0.0 and margin[AFTER, limit] < 0.0:
-            at_s = crossing_s(margin[BEFORE, limit], margin[AFTER, limit], time_s, step_s)
+            # A hair behind it: rounding would leave a margin that creeps just short of it for ever.
+            before = margin[BEFORE, limit] + HAIR
+            at_s = crossing_s(before, margin[AFTER, limit], time_s, step_s)
             if at_s < first_s or (at_s <= first_s and stops[limit]):
                 first_s, which = at_s, limit if stops[limit] else -1
     return first_s, which
