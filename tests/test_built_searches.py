@@ -343,7 +343,7 @@ def test_headroom_turns_every_knob_of_a_pack_as_built(tmp_path):
     assert summary["pack_current_A"]["controller"]["lower"]["limit"] == "undelivered"
     assert summary["pack_current_A"]["whole_day"]["greatest"] == pytest.approx(105.0, rel=1e-3)
     assert summary["pack_current_A"]["peak_today"] == pytest.approx(CURRENT_A, abs=1e-6)
-    assert (summary["charge_current_A"], summary["repeats"]["greatest"]) == (None, 9)
+    assert (summary["charge_current_A"], summary["repeats"]["greatest"]) == (None, 2)
     assert (tmp_path / "h" / "headroom.png").stat().st_size > 10_000
     assert "no limit found so far" in out
 
