@@ -57,7 +57,9 @@ def answer(found: Headroom) -> str:
     """Return the answer in one line: the day as it is, then how far each knob can go."""
     row, audit = found.today, found.run.audit
     doubt = "" if audit.passed else f"Do not trust this answer: {'; '.join(audit.complaints)}. "
-    upwards = [knob for knob in found.more.values() if knob.name not in DOWNWARDS]
+    # A controller's limit that no load reaches is told in the table only.
+    more = found.more.values()
+    upwards = [k for k in more if k.name not in DOWNWARDS and k.limit is not None]
     knobs = (found.load_scale, found.ambient_shift_K, found.repeats, *upwards)
     current = how_far(found.until_reserve_A)
     if row.passes:
