@@ -108,7 +108,7 @@ def test_no_room_for_the_compiled_code_is_one_sentence(tmp_path):
         "from sim import cli; cli.main()"
     )
     run = subprocess.run(
-        [sys.executable, "-c", code, "check", path],
+        [sys.executable, "-c", code, "simulate", path],
         env={**os.environ, "NUMBA_CACHE_DIR": str(tmp_path / "cache")},
         capture_output=True,
         text=True,
@@ -204,6 +204,29 @@ def read_until(master: int, wanted: bytes, seconds: float = 60.0) -> bytes:
                 break
             shown += piece
     return shown
+
+
+def test_an_interrupt_that_falls_into_the_compilers_call_back_is_not_lost():
+    """What is raised in a function that C called goes no further: here, an interrupt."""
+    code = (
+        "import ctypes, time\n"
+        "from sim import cli\n"
+        "@ctypes.CFUNCTYPE(None)\n"
+        "def called_back():\n"
+        "    raise KeyboardInterrupt\n"
+        "def app(**_):\n"
+        "    called_back()\n"
+        "    time.sleep(60)\n"
+        "    return 0\n"
+        "cli.app = app\n"
+        "cli.main()\n"
+    )
+    run = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, timeout=50, check=False
+    )
+
+    assert (run.returncode, run.stdout) == (INTERRUPTED, "")
+    assert run.stderr == "Interrupted; nothing was written.\n"
 
 
 def test_an_interrupt_in_the_middle_of_a_run_exits_130_and_leaves_the_old_result(tmp_path):
