@@ -74,7 +74,7 @@ def shown_in(shown: str, printed: str) -> bool:
     return re.fullmatch(pattern, without_rounding(printed)) is not None
 
 
-LONG = ("odds", "report")
+LONG = ("odds", "report", "sweep scenarios/orchard-cart-as-built")
 SHOWN = [
     pytest.param(*found, marks=[pytest.mark.slow] if found[0].startswith(LONG) else [])
     for found in BLOCK.findall(README.read_text())
