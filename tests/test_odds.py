@@ -21,7 +21,14 @@ from sim.ask.odds_share import by_draws, exchanged, hypercube, indices, share_of
 from sim.files.case import Case, read_case
 from sim.integrate import march
 from sim.physics.film import conductance_W_K
-from sim.physics.limits import CELL_DISCHARGE, CUTOFF, HOT, RESERVE
+from sim.physics.limits import (
+    BEYOND_REACH,
+    CELL_DISCHARGE,
+    CUTOFF,
+    HOT,
+    OUTSIDE_TABLE,
+    RESERVE,
+)
 from sim.physics.plant import CORE, SOC
 
 SCENARIOS = Path(__file__).resolve().parents[1] / "scenarios"
@@ -319,6 +326,24 @@ def test_day_cut_short_by_the_model_fails_every_limit_it_did_not_see(tmp_path):
     assert not seen.finished[3] and seen.finished.sum() == 127
     assert seen.margins[3, RESERVE] > 0.0
     assert found.holds(RESERVE).count == found.holds(HOT).count == found.share.count == 127
+
+
+def test_a_day_whose_load_was_cut_or_whose_table_ended_does_not_count_as_cool():
+    """Greatest power of a cell is U^2/4R; colder than its table R is held at the table's end."""
+    case = read_case(SCENARIOS / "orchard-cart.toml")
+    case = replace(case, limits=case.limits._replace(core_max_K=420.0))  # no core comes near it
+    factors = factors_of(case)
+    names = [f.name for f in factors]
+    values = np.stack([f.values(np.full(128, 0.5)) for f in factors], axis=1)
+    values[3, names.index("resistance")] = 14.0  # 25 mohm become 0.35 ohm: 10 W of the 14 asked
+    values[5, names.index("air")] = -80.0
+    seen = run_all(case, factors, values, AtOnce())
+    found = replace(found_of(case, 128), values=values, seen=seen)
+
+    assert seen.margins[3, BEYOND_REACH] < 0.0 and seen.margins[5, OUTSIDE_TABLE] < 0.0
+    assert np.all(seen.margins[[3, 5], HOT] > 0.0)
+    assert not found.known[[3, 5]].any() and found.known.sum() == 126
+    assert found.cool.count == found.holds(HOT).count == 126
 
 
 def test_no_group_begins_fuller_than_full(tmp_path):

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.ask.odds_factors import DAY, Factor, factors_of
-from sim.ask.odds_lanes import Seen, drawn, run_all
+from sim.ask.odds_lanes import NOTHING, Seen, drawn, run_all
 from sim.ask.odds_share import (
     Index,
     Share,
@@ -24,7 +24,16 @@ from sim.ask.odds_share import (
 from sim.ask.simulate import Result, simulate
 from sim.errors import InputError
 from sim.files.case import Case
-from sim.physics.limits import BEYOND_MODEL, COUNT, EMPTY, OUTSIDE_TABLE, RESERVE
+from sim.physics.limits import (
+    BEYOND_MODEL,
+    BEYOND_REACH,
+    CHARGE_HOT,
+    COUNT,
+    EMPTY,
+    HOT,
+    OUTSIDE_TABLE,
+    RESERVE,
+)
 
 Floats = NDArray[np.float64]
 DRAWS, FEWEST, MOST = 4096, 128, 1_000_000
@@ -76,13 +85,26 @@ class Odds:
         """Return the share of ever more draws, to see it settle."""
         return by_draws(self.seen.passes)
 
-    def holds(self, limit: int) -> Share:
-        """Return the share of draws in which one limit holds.
+    @property
+    def known(self) -> NDArray[np.bool_]:
+        """Return of which draws anything is known: believable ones that saw their whole day.
 
-        What can't be believed fails, and so does a day that was cut short: none saw its end.
+        A load that the cells could not give heats less than was asked for, and in a cell colder
+        than its table resistance is held at the table's end: neither tells that a limit holds.
         """
-        good = (self.seen.margins[:, limit] >= 0.0) & (self.seen.first >= -1) & self.seen.finished
+        seen = self.seen
+        whole = np.all(seen.margins[:, [BEYOND_REACH, OUTSIDE_TABLE]] >= 0.0, axis=1)
+        return np.asarray(whole & (seen.first >= NOTHING) & seen.finished)
+
+    def holds(self, *limits: int) -> Share:
+        """Return the share of draws in which all of `limits` hold; what is not known fails."""
+        good = self.known & np.all(self.seen.margins[:, limits] >= 0.0, axis=1)
         return share_of(int(np.sum(good)), self.draws)
+
+    @property
+    def cool(self) -> Share:
+        """Return the share of draws in which no core gets too hot, on load or on charge."""
+        return self.holds(HOT, CHARGE_HOT)
 
     def applies(self, limit: int) -> bool:
         """Return whether a limit was looked at in any draw."""

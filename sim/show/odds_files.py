@@ -116,6 +116,7 @@ def summary_of(found: Odds) -> dict[str, Any]:
         "seed": found.seed,
         "confidence_percent": 100.0 * CONFIDENCE,
         "share": _share(found.share),
+        "stays_cool": _share(found.cool),
         "share_by_draws": [_share(share) for share in found.by_draws],
         "limits": [_limit(found, n) for n in found.shown],
         "first_limit": {NAMES[n]: count for n, count in gives_first(found)},

@@ -11,7 +11,7 @@ from sim.ask.odds_factors import CELLS, MEASURE, Factor
 from sim.ask.odds_lanes import NO_ANSWER
 from sim.ask.odds_share import Share
 from sim.judge.verdict import ABOUT, EVENTS
-from sim.physics.limits import HOT, NAMES, UNITS
+from sim.physics.limits import NAMES, UNITS
 from sim.show.lines import hung
 from sim.show.sentences import CAUTION, INDENT
 
@@ -47,7 +47,7 @@ def gives_first(found: Odds) -> list[tuple[int, int]]:
 
 def answer(found: Odds) -> str:
     """Return the answer in one line: shares with their interval, what gives, what to measure."""
-    cool, whole = found.holds(HOT), found.share
+    cool, whole = found.cool, found.share
     said = "Stays cool"
     if cool.count != whole.count:
         said += f" in {told(cool)}, holds every limit in {told(whole)}"
