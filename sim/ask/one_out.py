@@ -71,6 +71,7 @@ class Aspect:
     limit: int | None
     margin: float | None  # in the limit's own unit; None where the run stopped
     stops_s: float | None = None  # where it stopped on the way
+    whole: bool = True  # False where it passed, but a run stopped before it could tell of the rest
 
 
 @dataclass(frozen=True)
@@ -131,7 +132,11 @@ def _aspect(found: list[_Found], limits: tuple[int, ...]) -> Aspect:
 
 def _answers(found: list[_Found], tried: str) -> OneOut:
     hours = len({one.hour_s for one in found})
-    energy, current, heat = (_aspect(found, kind) for kind in (BY_ENERGY, BY_CURRENT, BY_HEAT))
+    whole = all(one.stops_s is None for one in found)
+    energy, current, heat = (
+        replace(aspect, whole=whole or not aspect.passed)
+        for aspect in (_aspect(found, kind) for kind in (BY_ENERGY, BY_CURRENT, BY_HEAT))
+    )
     return OneOut(energy, current, heat, hours, tried)
 
 

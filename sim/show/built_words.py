@@ -20,7 +20,7 @@ from sim.show.built_pack_words import (
 )
 from sim.show.lines import at, hung, moment, number, room, small, span
 from sim.show.one_out_words import clause, told
-from sim.show.sentences import AN_INSTANT_S, CAUTION, INDENT, cold_end, table
+from sim.show.sentences import AN_INSTANT_S, CAUTION, INDENT, cold_end, cut_short, table
 from sim.units import SECONDS_PER_HOUR, ZERO_C_K
 
 
@@ -275,6 +275,7 @@ def _bad_end(result: BuiltResult) -> str:
     outcome = "no limit is crossed"
     if bad.first is not None:
         outcome = f"{bad.first.event} {at(result.case, bad.first.time_s)}"
+    outcome += cut_short(bad)
     if "hotter" in result.bad_end.never_charges:
         outcome += "; charging never begins"
     if hot.worst is None or low.worst is None:

@@ -20,22 +20,23 @@ def clause(out: OneOut | None) -> str:
     lacks = [name for name, aspect in asked.items() if not aspect.passed]
     if not lacks:
         return "; with one pack out the rest brings it home"
-    keeps = [name for name in asked if name not in lacks]
+    keeps = [name for name, aspect in asked.items() if aspect.passed and aspect.whole]
     still = f", though by {' and by '.join(keeps)}" if keeps else ""
     return f"; with one pack out the rest does not bring it home by {' and by '.join(lacks)}{still}"
 
 
 def _aspect(case: Case, name: str, one: Aspect) -> str:
     if one.limit is None or one.hour_s is None:
-        return f"by {name} yes"
+        return f"by {name} {'yes' if one.whole else 'as far as it came'}"
     which = f"pack {one.pack + 1} out " if one.pack is not None and one.pack >= 0 else "out "
     when = at(case, one.hour_s).removeprefix("at ")
     if one.stops_s is not None or one.margin is None:
         assert one.stops_s is not None
         return f"by {name} NO (at worst {which}from {when} on: it stops {at(case, one.stops_s)})"
     sign = "+" if one.margin >= 0.0 else "-"
+    answer = "NO" if not one.passed else "yes" if one.whole else "as far as it came"
     return (
-        f"by {name} {'yes' if one.passed else 'NO'} (at worst {which}from {when} on: "
+        f"by {name} {answer} (at worst {which}from {when} on: "
         f"{NAMES[one.limit].replace('_', ' ')} {sign}{room(one.margin, UNITS[one.limit])})"
     )
 
@@ -63,7 +64,7 @@ def as_values(case: Case, out: OneOut | None) -> dict[str, Any] | None:
 def _values(case: Case, one: Aspect) -> dict[str, Any]:
     clock_s = case.start_clock_s
     return {
-        "passed": one.passed,
+        "passed": one.passed if one.whole else None,
         "worst_from": None if one.hour_s is None else clock_text(clock_s + one.hour_s),
         "pack": None if one.pack is None or one.pack < 0 else one.pack + 1,
         "limit": None if one.limit is None else NAMES[one.limit],

@@ -175,6 +175,8 @@ def _hot_end(content: dict[str, Any]) -> str:
     bad = content["bad_end"]
     first = bad["first"]
     outcome = "no limit is crossed" if first is None else f"{first['event']} at {first['clock']}"
+    if not bad["finished"]:
+        outcome += ", and the run stops: nothing is known of its rest"
     if bad["core_C"] is None or bad["cell_V"] is None:
         return f"With all guesses at their hotter and emptier end at once, {outcome}."
     return (

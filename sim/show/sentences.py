@@ -207,6 +207,7 @@ def _bad_end(result: Result) -> str:
     outcome = "no limit is crossed"
     if first is not None:
         outcome = f"{first.event} {at(result.case, first.time_s)}"
+    outcome += cut_short(bad.verdict)
     film = bad.moved["film"]
     measured = result.case.scenario.cooling.conductance_W_K is not None
     air = "measured" if measured else "still-air"
@@ -214,8 +215,14 @@ def _bad_end(result: Result) -> str:
     return (
         f"with all guesses at their hotter and emptier end at once{cooling}: {outcome}; hottest "
         f"core {number(hot.worst, 'K')}, {_against(hot)}; lowest cell {number(low.worst, 'V')}, "
-        f"{_against(low)}; ends at {100.0 * bad.end_soc:.0f} % charge"
+        f"{_against(low)}; {'ends' if bad.verdict.finished else 'stops'} at "
+        f"{100.0 * bad.end_soc:.0f} % charge"
     )
+
+
+def cut_short(verdict: Verdict) -> str:
+    """Return what stands behind the outcome of a bad end that did not see its whole day."""
+    return "" if verdict.finished else ", and a run that stops: nothing is known of its rest"
 
 
 def cold_end(case: Case, bad: BadEnd) -> list[str]:

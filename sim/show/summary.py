@@ -117,6 +117,7 @@ def bad_end(case: Case, bad: BadEnd) -> dict[str, Any]:
     hot, low = bad.verdict.limit(HOT), bad.verdict.limit(CUTOFF)
     return {
         "passed": bad.passed,
+        "finished": bad.verdict.finished,
         "first": None if first is None else event(first, clock_s),
         "core_C": hot.worst,
         "core_margin_K": hot.margin,
