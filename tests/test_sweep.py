@@ -202,6 +202,16 @@ def test_an_answer_that_is_not_monotone_is_said_to_be_so(tmp_path):
     )
 
 
+def test_of_packs_that_all_run_empty_the_largest_is_the_nearest(tmp_path):
+    """Charge is what lacks, and each cell more brings more of it (conservation of charge)."""
+    path = Path(__file__).resolve().parents[1] / "scenarios" / "canal-launch.toml"
+    code, _, _ = answer("sweep", path, "--parallel", "8:20:4", "--out", tmp_path / "out")
+    summary = read_strictly(tmp_path / "out" / "summary.json")
+
+    assert code == 1
+    assert summary["nearest"]["parallel"] == 20
+
+
 def test_where_nothing_passes_the_nearest_says_what_it_lacks(tmp_path):
     code, lines, folder = result(steady.write(tmp_path), "--parallel", "11:15")
 

@@ -116,11 +116,15 @@ class Sweep:
 
     @cached_property
     def nearest(self) -> Row | None:
-        """Return the candidate that comes nearest to passing, where none does."""
+        """Return the candidate that comes nearest to passing, where none does.
+
+        The one that lasts longest, and of those that last the day the one with most room: past an
+        empty cell margins are numbers of no meaning.
+        """
         if any(row.passes for row in self.rows):
             return None
         known = [row for row in self.rows if row.margin_worst is not None]
-        return max(known, key=room_of, default=None)
+        return max(known, key=lambda row: (row.share_of_day, room_of(row)), default=None)
 
     @cached_property
     def closest_call(self) -> Row | None:
