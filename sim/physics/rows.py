@@ -145,8 +145,11 @@ def _place(context: Any, builder: Any, array_type: Any, array: Any, i: Any) -> A
     return builder.bitcast(start, VECTOR.as_pointer())
 
 
+# These two are of lanes only, so of compiled code only: numba lowers them, and nobody calls them.
+
+
 def _load(array: Any, i: Any) -> Any:
-    raise NotImplementedError
+    raise NotImplementedError("lanes exist in compiled code only")
 
 
 @type_callable(_load)

@@ -100,20 +100,24 @@ def _bars(found: Odds, ax: Axes) -> None:
     y = np.arange(len(of))[::-1]
     total = np.array([100.0 * index.total for index in of])
     ends = 100.0 * np.array([[i.total_low for i in of], [i.total_high for i in of]])
-    ax.barh(y, total, height=0.66, color="white", edgecolor=COOL)
-    ax.barh(
-        y, [100.0 * max(index.first, 0.0) for index in of],
-        height=0.66, color=COOL, alpha=0.55,
-    )  # fmt: skip
+    first = np.array([100.0 * index.first for index in of])
+    ax.barh(y, total, height=0.66, color=COOL, alpha=0.55)
+    ax.plot(first, y, "D", color="white", markeredgecolor=INK, ms=6.0)
     for level, low, high in zip(y, *ends, strict=True):
         ax.plot([low, high], [level, level], color=INK, linewidth=1.0)
     ax.set_yticks(y, [names[index.name] for index in of])
-    ax.set_xlim(0.0, max(1.08 * float(ends.max()), 5.0))
+    least, most = min(float(first.min()), 0.0), max(float(ends.max()), float(first.max()))
+    ax.set_xlim(1.08 * least, max(1.08 * most, 5.0))
     ax.set_xlabel(
         f"share of what moves '{ABOUT[found.decides][0]}', %; lines: 95 % sure",
         fontsize=9, color=INK,
     )  # fmt: skip
-    ax.set_title("filled: alone; outline: with all it joins in", loc="left", fontsize=8, color=INK)
+    ax.set_title(
+        "bars: with all it joins in; diamonds: alone",
+        loc="left",
+        fontsize=8,
+        color=INK,
+    )
 
 
 def _settles(found: Odds, ax: Axes) -> None:
