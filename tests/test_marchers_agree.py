@@ -22,7 +22,14 @@ from sim.integrate import march, reference
 from sim.integrate.trace import Trace
 from sim.judge.series import series
 from sim.physics.box import AIR_AND_WALL, AIR_NODE, Box
-from sim.physics.film import Film, conductance_W_K, quick_conductance_W_K, tabled
+from sim.physics.film import (
+    NUMBER,
+    PATCH,
+    Film,
+    conductance_W_K,
+    quick_conductance_W_K,
+    tabled,
+)
 from sim.physics.limits import NAMES
 from sim.physics.pack import CURRENT, POWER, Pack
 from sim.physics.plant import SOC, Plant, at_rest
@@ -198,14 +205,28 @@ def test_any_step_is_stable_in_temperature():
 
 @settings(max_examples=200, deadline=None)
 @given(st.floats(-30.0, 90.0), st.floats(-60.0, 60.0), st.booleans())
-def test_the_film_table_misses_the_formula_by_less_than_a_thousandth(air_C, rise_K, standing):
+def test_the_film_table_misses_the_formula_by_less_than_a_millionth(air_C, rise_K, standing):
     """Of the heat at a difference of 1 K or more; below that of the heat at 1 K."""
     film = tabled(FILM._replace(standing=standing))
     air_K = air_C + 273.15
     exact = conductance_W_K(film, air_K + rise_K, air_K)
-    quick = quick_conductance_W_K(film, air_K + rise_K, air_K)
+    patch = np.zeros(PATCH)
+    patch[NUMBER] = 1.0  # holds nowhere yet
+    quick = quick_conductance_W_K(film, patch, air_K + rise_K, air_K)
 
-    assert abs(quick - exact) * abs(rise_K) < 1e-3 * exact * max(abs(rise_K), 1.0)
+    assert abs(quick - exact) * abs(rise_K) < 1e-6 * exact * max(abs(rise_K), 1.0)
+
+
+@pytest.mark.parametrize("rise_K", [0.0, 1e-9, 0.5e-3, 1e-3, 2e-3])
+def test_the_film_table_is_right_where_hardly_any_heat_flows(rise_K):
+    """Below 1 mK the formula itself is held; just above it rises steeply."""
+    film, patch = tabled(FILM), np.zeros(PATCH)
+    patch[NUMBER] = 1.0
+    exact = conductance_W_K(film, 300.0 + rise_K, 300.0)
+
+    assert quick_conductance_W_K(film, patch, 300.0 + rise_K, 300.0) == pytest.approx(
+        exact, rel=5e-5
+    )
 
 
 def test_machine_code_exists():

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.physics.compiled import compiled_apart
-from sim.physics.film import Film, quick_conductance_W_K
+from sim.physics.film import NUMBER, PATCH, Film, quick_conductance_W_K
 
 Floats = NDArray[np.float64]
 
@@ -43,6 +43,8 @@ def two_nodes(
     ahead = (1.0 - GAMMA) / GAMMA
     core, surface, drift_K_s = first_K, first_K, 0.0
     core_K[0], surface_K[0] = core, surface
+    patch = np.zeros(PATCH)
+    patch[NUMBER] = 1.0  # holds nowhere yet
     for k in range(time_s.shape[0] - 1):
         span_s = time_s[k + 1] - time_s[k]
         pieces = max(1, math.ceil(span_s / LONGEST_S - 1e-9))
@@ -51,7 +53,7 @@ def two_nodes(
         for j in range(pieces):
             air = air_K[k] + (j + 0.5) / pieces * (air_K[k + 1] - air_K[k])
             half_ahead = surface + 0.5 * step_s * drift_K_s
-            g = cooling * quick_conductance_W_K(film, half_ahead, air)
+            g = cooling * quick_conductance_W_K(film, patch, half_ahead, air)
             core_a = a * core_J_K + across_W_K
             surface_a = a * surface_J_K + across_W_K + g
             scale = 1.0 / (core_a * surface_a - across_W_K * across_W_K)

@@ -11,11 +11,7 @@ from sim.integrate.built_work import (
     OHMIC_OHM,
 )
 from sim.integrate.facets import (
-    A_PAIR,
-    CURVE,
-    FILM,
-    OHMIC,
-    Facets,
+    facets_in,
     layer_at,
     no_facets,
     place_at,
@@ -24,7 +20,6 @@ from sim.physics.abreast import WIDE, at, put_at, rows_of
 from sim.physics.built import CORE, JOINT_OHM, LINKED, SCALE, SOC
 from sim.physics.cell import CHARGE, DISCHARGE
 from sim.physics.compiled import bare_apart, has_machine_code, inlined
-from sim.physics.rows import part
 from sim.physics.side_by_side import most
 
 LEAST_OHM = 1e-9  # of a cell said to have none; less would make rounding of 4 V into current
@@ -33,13 +28,7 @@ LEAST_OHM = 1e-9  # of a cell said to have none; less would make rounding of 4 V
 @inlined
 def _facets_kept(work, c, pairs):
     """Return the pieces on which the cells from `c` on stand."""
-    whole = rows_of(work.facets, c // WIDE)
-    return Facets(
-        part(whole, 0, CURVE, (), ()),
-        part(whole, 7, (0,) * 6, (), ()),
-        part(whole, 21, OHMIC, A_PAIR, pairs),
-        part(whole, 13, FILM, (), ()),
-    )
+    return facets_in(rows_of(work.facets, c // WIDE), 0, pairs)
 
 
 def _facets_anew(work, c, pairs):

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.integrate.facets import A_PAIR, CHORD, CURVE, LOW, PLACES
+from sim.integrate.facets import A_PAIR, CHORD, CURVE, FILM_AT, FILM_NUMBER, LOW, PLACES
 from sim.physics.abreast import WIDE, aligned
 from sim.physics.board import QUANTITIES
 from sim.physics.built import (
@@ -159,7 +159,8 @@ def room_for(built: Built) -> Work:
     pack_of = np.repeat(np.arange(packs), np.diff(way.pack_cells))
     facets = aligned((n // WIDE, len(PLACES) + len(A_PAIR) * len(built.cell.pairs), WIDE))
     # On no piece yet, as `facets.no_facets` says.
-    facets[:, [CHORD + LOW, len(CURVE) + LOW]], facets[:, 20] = math.inf, 1.0
+    facets[:, [CHORD + LOW, len(CURVE) + LOW]] = math.inf
+    facets[:, FILM_AT + FILM_NUMBER] = 1.0
     return Work(
         cells, facets, way.source, pack_of.astype(np.intp), way.pack_cells, group_rows,
         np.zeros((16, packs)), np.ones((6, packs), dtype=np.bool_), np.zeros(8),

@@ -12,9 +12,10 @@ from typing import Any, NamedTuple
 from sim.physics.beside import cell_alone, film_alone
 from sim.physics.cell import chord, on_chord, on_patch, patch
 from sim.physics.compiled import inlined, inside
-from sim.physics.film import film_patch, on_film_patch
+from sim.physics.film import NUMBER as FILM_NUMBER
+from sim.physics.film import PATCH, film_patch, on_film_patch
 from sim.physics.lookup import cell_of, held
-from sim.physics.rows import part
+from sim.physics.rows import part, room
 from sim.physics.side_by_side import any_of, fails, lane, lanes_in, never_inlined, with_lane
 
 # The curve's row: its chord, and its axis. An axis has the interval's number, and the fractions of
@@ -22,7 +23,7 @@ from sim.physics.side_by_side import any_of, fails, lane, lanes_in, never_inline
 CHORD, CURVE = 4, (0,) * 7
 AXES = (0,) * 6  # of the resistance table: charge, warmth
 OHMIC, A_PAIR = (0,) * 8, (0,) * 8  # patches of two layers each
-FILM = (0,) * 8
+FILM = (0,) * PATCH
 ON_SOC, ON_CORE, NUMBER, LOW, HIGH = 0, 3, 0, 1, 2
 
 
@@ -35,28 +36,35 @@ class Facets(NamedTuple):
     film: Any
 
 
-PLACES = CURVE + AXES + OHMIC + FILM
+PLACES = CURVE + AXES + FILM + OHMIC
+FILM_AT, LAYERS_AT = len(CURVE + AXES), len(CURVE + AXES + FILM)
+
+
+@inlined
+def facets_in(whole, at, pairs):
+    """Return the rows of facets in the part of a room that begins at `at`."""
+    return Facets(
+        part(whole, at, CURVE, (), ()),
+        part(whole, at + len(CURVE), AXES, (), ()),
+        part(whole, at + LAYERS_AT, OHMIC, A_PAIR, pairs),
+        part(whole, at + FILM_AT, FILM, (), ()),
+    )
 
 
 @inlined
 def no_facets(whole, at, pairs):
-    """Return facets on which no lane stands yet, in the part of a room that begins at `at`."""
-    facets = Facets(
-        part(whole, at, CURVE, (), ()),
-        part(whole, at + 7, AXES, (), ()),
-        part(whole, at + 21, OHMIC, A_PAIR, pairs),
-        part(whole, at + 13, FILM, (), ()),
-    )
+    """Return `facets_in` on which no lane stands yet."""
+    facets = facets_in(whole, at, pairs)
     curve, axes, film = facets.curve, facets.axes, facets.film
-    for k in range(7):
+    for k in range(len(curve)):
         curve[k] = 0.0
-    for k in range(6):
+    for k in range(len(axes)):
         axes[k] = 0.0
-    for k in range(8):
+    for k in range(len(film)):
         film[k] = 0.0
     curve[CHORD + LOW] = math.inf
     axes[LOW] = math.inf
-    film[7] = 1.0  # below the first film interval
+    film[FILM_NUMBER] = 1.0
     return facets
 
 
@@ -115,11 +123,12 @@ def fetch_patches(cell, axes, layers, gone, soc, core_K):
 def fetch_films(film, row_of, gone, surface_K, air_K):
     """Put the lanes in `gone` on the patches of the film's table."""
     never_inlined()
+    found = room(0.0, FILM, (), ())
     for k in range(lanes_in(surface_K)):
         if not lane(gone, k):
             continue
-        found = film_patch(film_alone(film, k), lane(surface_K, k), lane(air_K, k))
-        for n in range(8):
+        film_patch(film_alone(film, k), lane(surface_K, k), lane(air_K, k), found)
+        for n in range(PATCH):
             row_of[n] = with_lane(row_of[n], k, found[n])
 
 

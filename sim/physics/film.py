@@ -13,21 +13,25 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.physics.compiled import bare_apart, inlined, inside
-from sim.physics.side_by_side import never_inlined
+from sim.physics.compiled import bare_apart, inlined
 from sim.units import STANDARD_GRAVITY_M_S2, STEFAN_BOLTZMANN_W_M2K4
 
 # At a difference of nothing the standing cylinder's formula runs away while its heat does not:
 # below this difference the conductance is held, which moves no temperature by 1e-4 K.
 LEAST_DIFFERENCE_K = 1e-3
 
-# The table of `tabled`: knots even in the fourth root of the difference, about with which
-# conductance rises, and in film temperature. Straight between them, it misses the formula by 2e-4,
-# or by 3e-3 below 5 mK, where no heat to speak of flows.
+# The table of `tabled`: intervals even in the fourth root of the difference, about with which
+# conductance rises, and in film temperature; the first ends where conductance begins to rise. In
+# each it is a cubic both ways, through the formula at thirds: within 2e-8 of it from 5 K on, 1e-6
+# at 0.1 K, 3e-5 at 1 mK, where no heat to speak of flows (tests/test_marchers_agree.py).
 GRID_DIFFERENCE_K, GRID_COLDEST_K, GRID_WARMEST_K = 256.0, 203.0, 453.0
-GRID_ROOTS, GRID_FILMS = 256, 50
-ROOT_STEP = GRID_DIFFERENCE_K**0.25 / GRID_ROOTS
+GRID_ROOTS, GRID_FILMS = 128, 25
+LEAST_ROOT = LEAST_DIFFERENCE_K**0.25
+ROOT_STEP = (GRID_DIFFERENCE_K**0.25 - LEAST_ROOT) / (GRID_ROOTS - 1)
 FILMS_PER_K = GRID_FILMS / (GRID_WARMEST_K - GRID_COLDEST_K)
+# Entries of a patch: sixteen coefficients, and where they hold.
+NEAR, PER_K, FILMS, NUMBER = 16, 17, 18, 19
+PATCH = 20
 NO_GRID = np.empty((1, 0, 0))
 
 
@@ -127,56 +131,83 @@ def tabled(film: Film) -> Film:
 
 @lru_cache(maxsize=64)
 def _grid(diameter_m: float, height_m: float, standing: bool, emissivity: float) -> Any:
-    grid = np.empty((1, GRID_ROOTS + 1, GRID_FILMS + 1))
+    grid = np.empty((1, 3 * GRID_ROOTS + 1, 3 * GRID_FILMS + 1))
     _fill(Film(1.0, diameter_m, height_m, standing, emissivity, -1.0), grid[0])
     return grid
 
 
+@inlined
+def knot_K(i):
+    """Return the difference at which interval `i` of the table begins."""
+    return 0.0 if i == 0 else (LEAST_ROOT + (i - 1) * ROOT_STEP) ** 4
+
+
 @bare_apart
 def _fill(film, grid):
-    for i in range(GRID_ROOTS + 1):
-        half_K = 0.5 * (i * ROOT_STEP) ** 4
-        for j in range(GRID_FILMS + 1):
-            film_K = GRID_COLDEST_K + (GRID_WARMEST_K - GRID_COLDEST_K) * j / GRID_FILMS
+    for i in range(grid.shape[0]):
+        near_K = knot_K(i // 3)
+        half_K = 0.5 * (near_K + (knot_K(i // 3 + 1) - near_K) * (i % 3) / 3.0)
+        for j in range(grid.shape[1]):
+            film_K = GRID_COLDEST_K + j / (3.0 * FILMS_PER_K)
             grid[i, j] = conductance_W_K(film, film_K + half_K, film_K - half_K)
 
 
-@inside
-def film_patch(film, surface_K, air_K):
-    """Return four points of the table about two temperatures, as `on_film_patch` takes them.
+@inlined
+def through_thirds(at_0, at_1, at_2, at_3):
+    """Return the coefficients of the cubic that has these values at 0, 1/3, 2/3 and 1."""
+    return (
+        at_0,
+        9.0 * at_1 - 4.5 * at_2 + at_3 - 5.5 * at_0,
+        9.0 * at_0 - 22.5 * at_1 + 18.0 * at_2 - 4.5 * at_3,
+        4.5 * (at_3 - at_0) + 13.5 * (at_1 - at_2),
+    )
 
-    Four coefficients as of `cell.on_patch` [W/K], then where they hold: the least difference [K],
-    intervals per K of difference, film intervals per K, and the film interval. Where the table
-    ends, or there is none, it is the formula's value, and holds nowhere else.
+
+@inlined
+def film_patch(film, surface_K, air_K, found):
+    """Fill `found` (PATCH,) with the piece of the table about two temperatures.
+
+    `on_film_patch` reads it: coefficients [W/K] of the cubics over the film temperature, from its
+    powers 0 to 3, each over the difference; then the interval's least difference [K], intervals per
+    K of difference, film intervals per K, and the film interval. Where the table ends, or there
+    is none, it is the formula's value, and holds nowhere else.
     """
-    never_inlined()
     film_K = 0.5 * (surface_K + air_K)
     difference_K = abs(surface_K - air_K)
+    for n in range(PATCH):
+        found[n] = 0.0
     if film.fixed_W_K >= 0.0:
-        return film.fixed_W_K, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+        found[0] = film.fixed_W_K
+        return
     if (
         film.grid.shape[1] == 0
         or not difference_K < GRID_DIFFERENCE_K
         or not GRID_COLDEST_K <= film_K < GRID_WARMEST_K
     ):
-        return conductance_W_K(film, surface_K, air_K), 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0
-    i = min(int(math.sqrt(math.sqrt(difference_K)) / ROOT_STEP), GRID_ROOTS - 1)
-    j = min(int((film_K - GRID_COLDEST_K) * FILMS_PER_K), GRID_FILMS - 1)
-    near_K = (i * ROOT_STEP) ** 4
-    table, t, area_m2 = film.grid, int(film.tables), film.area_m2
-    corner, along = table[t, i, j], table[t, i + 1, j] - table[t, i, j]
-    up = table[t, i, j + 1] - corner
-    twist = table[t, i + 1, j + 1] - table[t, i, j + 1] - along
-    return (
-        area_m2 * corner,
-        area_m2 * along,
-        area_m2 * up,
-        area_m2 * twist,
-        near_K,
-        1.0 / (((i + 1) * ROOT_STEP) ** 4 - near_K),
-        FILMS_PER_K,
-        j * 1.0,
-    )
+        found[0], found[NUMBER] = conductance_W_K(film, surface_K, air_K), 1.0
+        return
+    i, j = 0, min(int((film_K - GRID_COLDEST_K) * FILMS_PER_K), GRID_FILMS - 1)
+    if difference_K >= LEAST_DIFFERENCE_K:
+        root = math.sqrt(math.sqrt(difference_K))
+        i = min(1 + int((root - LEAST_ROOT) / ROOT_STEP), GRID_ROOTS - 1)
+    table, t, u, w, area_m2 = film.grid, int(film.tables), 3 * i, 3 * j, film.area_m2
+    for n in range(4):
+        found[4 * n], found[4 * n + 1], found[4 * n + 2], found[4 * n + 3] = through_thirds(
+            table[t, u, w + n],
+            table[t, u + 1, w + n],
+            table[t, u + 2, w + n],
+            table[t, u + 3, w + n],
+        )
+    for n in range(4):
+        found[n], found[4 + n], found[8 + n], found[12 + n] = through_thirds(
+            area_m2 * found[n],
+            area_m2 * found[4 + n],
+            area_m2 * found[8 + n],
+            area_m2 * found[12 + n],
+        )
+    found[NEAR] = knot_K(i)
+    found[PER_K] = 1.0 / (knot_K(i + 1) - found[NEAR])
+    found[FILMS], found[NUMBER] = FILMS_PER_K, j * 1.0
 
 
 @inlined
@@ -184,13 +215,25 @@ def on_film_patch(patch, surface_K, air_K):
     """Return the conductance to air [W/K], and whether the patch holds at these temperatures."""
     difference_K = abs(surface_K - air_K)
     film_K = 0.5 * (surface_K + air_K)
-    f = (difference_K - patch[4]) * patch[5]
-    g = (film_K - GRID_COLDEST_K) * patch[6] - patch[7]
+    f = (difference_K - patch[NEAR]) * patch[PER_K]
+    g = (film_K - GRID_COLDEST_K) * patch[FILMS] - patch[NUMBER]
     holds = (f >= 0.0) & (f < 1.0) & (g >= 0.0) & (g < 1.0)
-    return patch[0] + f * patch[1] + g * (patch[2] + f * patch[3]), holds
+    square = f * f
+    flat = (patch[0] + f * patch[1]) + square * (patch[2] + f * patch[3])
+    up = (patch[4] + f * patch[5]) + square * (patch[6] + f * patch[7])
+    bent = (patch[8] + f * patch[9]) + square * (patch[10] + f * patch[11])
+    twice = (patch[12] + f * patch[13]) + square * (patch[14] + f * patch[15])
+    return (flat + g * up) + (g * g) * (bent + g * twice), holds
 
 
 @inlined
-def quick_conductance_W_K(film, surface_K, air_K):
-    """Return `conductance_W_K` from the table; by the formula where there is none or it ends."""
-    return on_film_patch(film_patch(film, surface_K, air_K), surface_K, air_K)[0]
+def quick_conductance_W_K(film, patch, surface_K, air_K):
+    """Return `conductance_W_K` from the table; by the formula where there is none or it ends.
+
+    `patch` (PATCH,) is kept from call to call, and filled anew where it does not hold.
+    """
+    to_air_W_K, holds = on_film_patch(patch, surface_K, air_K)
+    if not holds:
+        film_patch(film, surface_K, air_K, patch)
+        to_air_W_K, _ = on_film_patch(patch, surface_K, air_K)
+    return to_air_W_K

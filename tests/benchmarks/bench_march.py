@@ -110,7 +110,8 @@ def in_c(folder: Path) -> Callable[[Run], tuple[Any, Any]] | None:
         ocv, layers, grid = made.cell.ocv[0], made.cell.layers[0], film.grid[0]
         tables = _Tables(
             ocv.ctypes.data, layers.ctypes.data, grid.ctypes.data,
-            len(ocv), layers.shape[1], layers.shape[0], grid.shape[1] - 1, grid.shape[0] - 1,
+            len(ocv), layers.shape[1], layers.shape[0],
+            (grid.shape[1] - 1) // 3, (grid.shape[0] - 1) // 3,
         )  # fmt: skip
         state, sums = start[:7].copy(), start[7:].copy()
         worst = np.empty((2, 14))
@@ -160,13 +161,11 @@ def farthest(one: Any, other: Any) -> float:
 # ---- a script's way
 
 
-def sample_by_sample(run: Run) -> Any:
-    """Return the last state by solve_ivp from sample to sample at scipy's own tolerances."""
-    return reference.march(*run, reference.Settings("RK45", 1e-3, stop_at_limits=False)).state[-1]
+def script(run: Run, method: str) -> Any:
+    """Return the last state by solve_ivp from sample to sample at scipy's own tolerances.
 
-
-def bare_script(run: Run) -> Any:
-    """The same with nothing but solve_ivp: no limits, no events, no dense solution."""
+    Nothing but solve_ivp: no limits, no events, no dense solution.
+    """
     from scipy.integrate import solve_ivp
 
     from sim.drive.legs import leg_at
@@ -181,20 +180,34 @@ def bare_script(run: Run) -> Any:
             rates(made, leg, time_s, state, rate)
             return rate
 
-        y = solve_ivp(right_side, (leg.start_s, leg.end_s), y).y[:, -1]
+        y = solve_ivp(right_side, (leg.start_s, leg.end_s), y, method).y[:, -1]
     return y
 
 
+def with_limits(run: Run) -> Any:
+    """The same by the reference: with limits, events, a dense solution."""
+    return reference.march(*run, reference.Settings("LSODA", 1e-3, stop_at_limits=False)).state[-1]
+
+
 def beside_a_script(seconds: int) -> None:
-    """Print speed and error of the march and of a script on a slice of the day."""
+    """Print speed and error of the march and of scripts on a slice of the day.
+
+    Error = how far the last state is off: charge, core and box [K], the pairs' voltage [V].
+    """
     run = day(seconds)
     judge = reference.march(*run, reference.Settings("Radau", 1e-11, stop_at_limits=False))
+    halves = march.Settings(halved=True, stop_at_limits=False, keep_trace=False)
     rows: list[tuple[str, Callable[[], Any], int]] = [
         ("march", lambda: alone(run).state[-1], 9),
-        ("solve_ivp sample by sample (RK45, defaults)", lambda: bare_script(run), 1),
-        ("the reference with limits (RK45, 1e-3)", lambda: sample_by_sample(run), 1),
+        ("march, steps halved", lambda: march.march(*run, halves).state[-1], 9),
+        *(
+            (f"solve_ivp sample by sample, {m}", lambda m=m: script(run, m), 1)  # type: ignore[misc]
+            for m in ("LSODA", "BDF", "Radau", "RK23", "RK45")
+        ),
+        ("the reference with limits (LSODA, 1e-3)", lambda: with_limits(run), 1),
     ]
-    print(f"\n{seconds} s of it{'':28}{'us/sample':>12}{'ratio':>9}{'charge':>10}{'core K':>10}")
+    columns = "".join(f"{word:>10}" for word in ("charge", "core K", "box K", "pairs V"))
+    print(f"\n{seconds} s of it{'':28}{'us/sample':>12}{'ratio':>9}{columns}")
     first_s = 0.0
     for words, work, times in rows:
         took_s = best_s(work, times)
@@ -202,7 +215,7 @@ def beside_a_script(seconds: int) -> None:
         off = np.abs(work() - judge.state[-1])
         print(
             f"{words:44}{took_s / seconds * 1e6:12.3f}{took_s / first_s:9.0f}"
-            f"{off[0]:10.1e}{off[1]:10.1e}"
+            f"{off[0]:10.1e}{off[1]:10.1e}{off[3]:10.1e}{max(off[5:7]):10.1e}"
         )
 
 

@@ -30,7 +30,7 @@ typedef struct {
   double u0, u1, s0, s1, number, low, high;
   double soc_number, soc_low, soc_high, core_number, core_low, core_high;
   double layer[LAYERS][4];
-  double film[4], near_K, per_K, films_per_K, film_number;
+  double film[16], near_K, per_K, films_per_K, film_number;
 } Facets;
 
 typedef struct { double open_V, slope_V_K, source_V, giving_ohm, taking_ohm; } Standing;
@@ -70,16 +70,35 @@ static __attribute__((noinline)) void fetch_patch(const Plant *p, const Tables *
   f->core_low = j == 0 ? -INFINITY : 0.0, f->core_high = j == columns - 1 ? INFINITY : 1.0;
 }
 
+static void through_thirds(double *c, const double *a, ptrdiff_t apart) {
+  double v0 = a[0], v1 = a[apart], v2 = a[2 * apart], v3 = a[3 * apart];
+  c[0] = v0, c[1] = 9.0 * v1 - 4.5 * v2 + v3 - 5.5 * v0;
+  c[2] = 9.0 * v0 - 22.5 * v1 + 18.0 * v2 - 4.5 * v3, c[3] = 4.5 * (v3 - v0) + 13.5 * (v1 - v2);
+}
+
 static __attribute__((noinline)) void fetch_film(const Plant *p, const Tables *t, Facets *f,
                                                  double difference_K, double film_K) {
-  double step = pow(256.0, 0.25) / t->roots;
-  ptrdiff_t i = (ptrdiff_t)(sqrt(sqrt(difference_K)) / step), j = (ptrdiff_t)((film_K - 203.0) * 0.2);
-  const double *a = t->grid + i * (t->films + 1) + j, *b = a + t->films + 1;
-  double near_root = i * step, far_root = (i + 1) * step;
-  f->film[0] = p->area_m2 * a[0], f->film[1] = p->area_m2 * (b[0] - a[0]);
-  f->film[2] = p->area_m2 * (a[1] - a[0]), f->film[3] = p->area_m2 * (b[1] - a[1] - (b[0] - a[0]));
-  f->near_K = pow(near_root, 4.0), f->per_K = 1.0 / (pow(far_root, 4.0) - f->near_K);
-  f->films_per_K = 0.2, f->film_number = j;
+  double least = pow(1e-3, 0.25), step = (4.0 - least) / (t->roots - 1), over[4][4];
+  ptrdiff_t i = 0, j = (ptrdiff_t)((film_K - 203.0) * 0.1), row = 3 * t->films + 1;
+  if (difference_K >= 1e-3) i = 1 + (ptrdiff_t)((sqrt(sqrt(difference_K)) - least) / step);
+  for (int n = 0; n < 4; n++) {
+    double c[4];
+    through_thirds(c, t->grid + 3 * i * row + 3 * j + n, row);
+    for (int k = 0; k < 4; k++) over[k][n] = p->area_m2 * c[k];
+  }
+  for (int k = 0; k < 4; k++) {
+    double c[4];
+    through_thirds(c, over[k], 1);
+    for (int n = 0; n < 4; n++) f->film[4 * n + k] = c[n];
+  }
+  double near = least + (i - 1) * step, far = near + step;
+  f->near_K = i == 0 ? 0.0 : near * near * near * near;
+  f->per_K = 1.0 / (far * far * far * far - f->near_K);
+  f->films_per_K = 0.1, f->film_number = j;
+}
+
+static inline double cubic(const double *c, double u, double square) {
+  return (c[0] + u * c[1]) + square * (c[2] + u * c[3]);
 }
 
 static inline double film_at(const Plant *p, const Tables *t, Facets *f, double surface_K,
@@ -92,7 +111,9 @@ static inline double film_at(const Plant *p, const Tables *t, Facets *f, double 
     u = (difference_K - f->near_K) * f->per_K;
     w = (film_K - 203.0) * f->films_per_K - f->film_number;
   }
-  return f->film[0] + u * f->film[1] + w * (f->film[2] + u * f->film[3]);
+  double square = u * u, *c = f->film;
+  return (cubic(c, u, square) + w * cubic(c + 4, u, square)) +
+         w * w * (cubic(c + 8, u, square) + w * cubic(c + 12, u, square));
 }
 
 static inline void place_at(const Plant *p, const Tables *t, Facets *f, double soc, double core_K,
