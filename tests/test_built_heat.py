@@ -39,6 +39,7 @@ from sim.physics.pack import POWER
 LASTING_AH = 1e15  # no charge moves, so that the heat of a current is constant
 CELL_OHM = 0.025
 AIR_K = 298.15
+DRIFT_K_S, DRIFT_W_S = 0.01, 0.02
 BOXES = {
     "free air": plants.OPEN_AIR,
     "air": Box(AIR_NODE, 300.0, 1.0, 0.0, 1.5, 3.0),
@@ -141,6 +142,17 @@ def network(m, current_A, sun_W, across_W_K=0.5, film_W_K=0.045):
     return matrix.tocsr(), heat_W, held_J_K
 
 
+def drifting(legs):
+    """Return legs over which ambient and sun climb without a break, from what they begin at."""
+    climb_K, climb_W = DRIFT_K_S * legs.start_s, DRIFT_W_S * legs.start_s
+    return legs._replace(
+        ambient_K=legs.ambient_K + climb_K,
+        ambient_K_s=legs.ambient_K_s + DRIFT_K_S,
+        sun_W=legs.sun_W + climb_W,
+        sun_W_s=legs.sun_W_s + DRIFT_W_S,
+    )
+
+
 def temperatures(run, n):
     """Cores, surfaces, module air, box air, wall [K] over the ambient."""
     cells, airs_K = run.state.cells, run.state.airs_K
@@ -166,16 +178,18 @@ def test_steady_state_is_the_whole_network_solved_sparse(box):
 @pytest.mark.parametrize(("step_s", "off_K"), [(4.0, 4e-4), (1.0, 2.5e-5)])
 def test_way_to_it_is_that_of_solve_ivp(box, step_s, off_K):
     # 16 times less at a quarter of the step: second order.
-    m = module(box=box)
-    legs = plants.held([0.0, 600.0], [4.0], sun_W=5.0)
+    # The module's air is a second behind, and weather drifts.
+    m = module(box=box, module_J_K=1.0)
+    legs = drifting(plants.held([0.0, 600.0], [4.0], sun_W=5.0))
     start = b.resting(record(m), 0.6, np.linspace(10.0, 45.0, 12))
 
     run = b.go(record(m), legs, start, step_s=step_s)
 
     matrix, heat_W, held_J_K = network(m, 4.0, 5.0)
+    more_W_s = matrix @ np.full(27, DRIFT_K_S) + network(m, 4.0, 5.0 + DRIFT_W_S)[1] - heat_W
     begin_K = np.concatenate([start.cells[CORE], start.cells[SURFACE], [AIR_K] * 3]) - AIR_K
     found = solve_ivp(
-        lambda _t, y: (heat_W - matrix @ y) / held_J_K,
+        lambda t, y: (heat_W + more_W_s * t - matrix @ y) / held_J_K,
         (0.0, 600.0),
         begin_K,
         method="Radau",
@@ -250,7 +264,7 @@ def test_heat_made_is_heat_kept_and_heat_lost(box, own_air):
     film = b.FREE._replace(fixed_W_K=-1.0)
     one = b.built(*packs, cell=b.FULL, film=film, box=BOXES[box], touching=touching)
     start = b.resting(one, 0.7, np.linspace(15.0, 35.0, 12))
-    legs = plants.held([0.0, 300.0, 400.0, 900.0], [40.0, -15.0, 20.0], sun_W=9.0)
+    legs = drifting(plants.held([0.0, 300.0, 400.0, 900.0], [40.0, -15.0, 20.0], sun_W=9.0))
 
     run = b.go(one, legs, start)
 
@@ -276,7 +290,7 @@ def test_heat_made_is_heat_kept_and_heat_lost(box, own_air):
     box_kept_J = 0.0
     if box != "free air":
         box_kept_J = BOXES[box].air_J_K * (air_K[2] - was_K[2])
-        assert box_sums[SUN] == pytest.approx(9.0 * 900.0, rel=1e-12)
+        assert box_sums[SUN] == pytest.approx(9.0 * 900.0 + 0.5 * DRIFT_W_S * 900.0**2, rel=1e-12)
     if box == "air and wall":
         box_kept_J += BOXES[box].wall_J_K * (air_K[3] - was_K[3])
     # Neighbours are iterated to 1e-11 K a stage.

@@ -9,6 +9,8 @@ exactly each time. Solved for the changes, so that at equilibrium nothing creeps
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from sim.integrate.built_work import (
     ACROSS,
     AIR_1,
@@ -44,6 +46,26 @@ from sim.physics.side_by_side import alike, most
 
 SETTLED_K = 1e-11
 MOST_ROUNDS = 2000
+
+
+class Weather(NamedTuple):
+    """What is outside in the middle of a step, and how it drifts."""
+
+    ambient_K: float
+    sun_W: float
+    ambient_K_s: float
+    sun_W_s: float
+
+
+@inlined
+def drifted(weather, after_s):
+    """Return the `Weather` of `after_s` later."""
+    return Weather(
+        weather.ambient_K + weather.ambient_K_s * after_s,
+        weather.sun_W + weather.sun_W_s * after_s,
+        weather.ambient_K_s,
+        weather.sun_W_s,
+    )
 
 
 @inlined
@@ -106,7 +128,7 @@ def _eliminate(built, work, state, a, ahead, air_K):
 
 
 @inlined
-def _airs(built, work, state, a, ahead, second, air_K, ambient_K, sun_W):
+def _airs(built, work, state, a, ahead, second, air_K, weather):
     """Fill the changes of modules, box air and wall, given what the cells pass on."""
     box, packs = built.box, built.pack.shape[1]
     module_row = MODULE_2 if second else MODULE_1
@@ -126,7 +148,8 @@ def _airs(built, work, state, a, ahead, second, air_K, ambient_K, sun_W):
             air_W += count * (between * (module_K - air_K) + coupled * net_W / diagonal)
             work.packs[module_row, p] = net_W / diagonal
             work.packs[COUPLED, p] = coupled / diagonal
-    air_change_K, wall_change_K = 0.0, 0.0
+    # Free air does as the weather says, whatever the cells do.
+    air_change_K, wall_change_K = weather.ambient_K_s / a, 0.0
     if box.kind != FREE_AIR:
         air_W += box.other_heat_W + work.airs[BOX_W]
         air_diagonal += a * box.air_J_K
@@ -135,13 +158,13 @@ def _airs(built, work, state, a, ahead, second, air_K, ambient_K, sun_W):
             inward_W = box.inside_W_K * (air_K - wall_K)
             air_diagonal += box.inside_W_K
             air_W -= inward_W
-            wall_W = inward_W + sun_W - box.outside_W_K * (wall_K - ambient_K)
+            wall_W = inward_W + weather.sun_W - box.outside_W_K * (wall_K - weather.ambient_K)
             handed_on = box.inside_W_K / air_diagonal
             wall_diagonal = a * box.wall_J_K + box.outside_W_K + box.inside_W_K * (1.0 - handed_on)
             wall_change_K = (wall_W + handed_on * air_W) / wall_diagonal
             air_change_K = (air_W + box.inside_W_K * wall_change_K) / air_diagonal
         else:
-            air_W += sun_W - box.outside_W_K * (air_K - ambient_K)
+            air_W += weather.sun_W - box.outside_W_K * (air_K - weather.ambient_K)
             air_change_K = air_W / (air_diagonal + box.outside_W_K)
     air_at = AIR_2 if second else AIR_1
     work.airs[air_at], work.airs[air_at + 1] = air_change_K, wall_change_K
@@ -206,15 +229,14 @@ def _cores(built, work, state, a, second, ahead, core_row):
 
 
 @bare_apart
-def stage(built, work, state, a, second, ahead, ambient_K, sun_W):
+def stage(built, work, state, a, second, ahead, weather):
     """Fill the changes over a stage of length 1/`a`, the first or the `second`.
 
     The second begins at the state plus `ahead` times the first's changes. Surfaces' changes come
-    in as a guess, those of the step before. Returns whether heat between neighbours settled.
+    in as a guess, those of the step before. `weather` is of the stage's own instant. Returns
+    whether heat between neighbours settled.
     """
-    air_K = ambient_K
-    if built.box.kind != FREE_AIR:
-        air_K = state.airs_K[built.pack.shape[1]] + ahead * work.airs[AIR_1]
+    air_K = state.airs_K[built.pack.shape[1]] + ahead * work.airs[AIR_1]
     _eliminate(built, work, state, a, ahead, air_K)
     core_row, surface_row = (CORE_2, SURFACE_2) if second else (CORE_1, SURFACE_1)
     module_row = MODULE_2 if second else MODULE_1
@@ -223,7 +245,7 @@ def stage(built, work, state, a, second, ahead, ambient_K, sun_W):
     moved_K = 0.0
     for _ in range(MOST_ROUNDS):
         _pass_on(built, work, surface_row)
-        _airs(built, work, state, a, ahead, second, air_K, ambient_K, sun_W)
+        _airs(built, work, state, a, ahead, second, air_K, weather)
         moved_K = _follow(built, work, surface_row, module_row, air_at)
         if alone or moved_K < SETTLED_K:
             break

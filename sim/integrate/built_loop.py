@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from sim.integrate.built_flow import Hung, flow
+from sim.integrate.built_heat import Weather, drifted
 from sim.integrate.built_keep import keep
 from sim.integrate.built_look import crossing_s, enter_extremes, levels, margins, settle
 from sim.integrate.built_records import (
@@ -210,6 +211,13 @@ def _enter_leg(built, legs, day, state, past, turn, i, time_s):
 
 
 @inlined
+def _weather(legs, i, since_s):
+    """Return the `Weather` of `since_s` after the begin of a leg."""
+    begin = Weather(legs.ambient_K[i], legs.sun_W[i], legs.ambient_K_s[i], legs.sun_W_s[i])
+    return drifted(begin, since_s)
+
+
+@inlined
 def _must_cut(thresholds, switches, work, desk, past, stops):
     """Return whether the step just taken has to end sooner, at a switching or a limit.
 
@@ -320,11 +328,8 @@ def run(
         charging = turn[IS_CHARGING] > 0
         if turn[PURPOSE] == STEP:
             middle_s = pace[TIME_S] + 0.5 * pace[STEP_S] - legs.start_s[i]
-            _, good = advance(
-                built, work, hung, charging, state, pace[STEP_S],
-                legs.ambient_K[i] + legs.ambient_K_s[i] * middle_s,
-                legs.sun_W[i] + legs.sun_W_s[i] * middle_s,
-            )  # fmt: skip
+            weather = _weather(legs, i, middle_s)
+            _, good = advance(built, work, hung, charging, state, pace[STEP_S], weather)
             settled = settled and good
             past.last[STEPS] += 1.0
         bus = look(built, work, limits, hung, charging, state, desk, book.worst)

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 
 from sim.integrate.built_flow import flow
-from sim.integrate.built_heat import stage
+from sim.integrate.built_heat import drifted, stage
 from sim.integrate.built_middle import middle
 from sim.integrate.built_work import (
     AIR_1,
@@ -213,14 +213,17 @@ def enter_packs(built, work, state, bus, hung, step_s):
 
 
 @inlined
-def warm(built, work, state, step_s, ambient_K, sun_W):
-    """Carry all temperatures over the step; return whether heat between neighbours settled."""
-    packs, free = built.pack.shape[1], built.box.kind == FREE_AIR
-    a = 1.0 / (GAMMA * step_s)
-    good = stage(built, work, state, a, False, 0.0, ambient_K, sun_W)
-    good = stage(built, work, state, a, True, AHEAD, ambient_K, sun_W) and good
+def warm(built, work, state, step_s, weather):
+    """Carry all temperatures over the step; return whether heat between neighbours settled.
+
+    As in `sim.integrate.step`, each stage has the weather of its own instant.
+    """
+    packs, a = built.pack.shape[1], 1.0 / (GAMMA * step_s)
+    early, late = drifted(weather, (GAMMA - 0.5) * step_s), drifted(weather, 0.5 * step_s)
+    good = stage(built, work, state, a, False, 0.0, early)
+    good = stage(built, work, state, a, True, AHEAD, late) and good
     part_1, part_2 = (1.0 - GAMMA) * step_s, GAMMA * step_s
-    air_K = ambient_K if free else state.airs_K[packs]
+    air_K = state.airs_K[packs]
     air_1 = work.airs[AIR_1]
     air_2 = AHEAD * air_1 + work.airs[AIR_2]
     to_box_J = 0.0
@@ -241,7 +244,7 @@ def warm(built, work, state, step_s, ambient_K, sun_W):
         to_box_J += built.pack[PACK_COUNT, p] * built.pack[MODULE_W_K, p] * above_Ks
         state.airs_K[p] += module_2
     work.airs[AIR_K_S] = air_2 / step_s
-    _enter_box(built, work, state, step_s, ambient_K, sun_W, to_box_J)
+    _enter_box(built, work, state, step_s, weather, to_box_J)
     for p in range(packs):
         if built.pack[MODULE_J_K, p] == 0.0:
             state.airs_K[p] = state.airs_K[packs]
@@ -271,37 +274,36 @@ def _warm_cells(built, work, state, p, step_s, air_K, air_1, air_2, module_1, mo
 
 
 @inlined
-def _enter_box(built, work, state, step_s, ambient_K, sun_W, to_box_J):
+def _enter_box(built, work, state, step_s, weather, to_box_J):
     """Enter the box's own sums and carry its air and wall over the step."""
     box, here, sums = built.box, built.pack.shape[1], state.box_sums
     if box.kind == FREE_AIR:
-        state.airs_K[here] = ambient_K
+        state.airs_K[here] = weather.ambient_K + 0.5 * step_s * weather.ambient_K_s
         sums[TO_OUTSIDE] += to_box_J + work.airs[BOX_W] * step_s
         return
     skin = 1 if box.kind == AIR_AND_WALL else 0
     skin_1 = work.airs[AIR_1 + skin]
     skin_2 = AHEAD * skin_1 + work.airs[AIR_2 + skin]
-    above_Ks = (state.airs_K[here + skin] - ambient_K) * step_s
+    above_Ks = (state.airs_K[here + skin] - weather.ambient_K) * step_s
     above_Ks += (1.0 - GAMMA) * step_s * skin_1 + GAMMA * step_s * skin_2
     sums[TO_OUTSIDE] += box.outside_W_K * above_Ks
-    sums[SUN] += sun_W * step_s
+    sums[SUN] += weather.sun_W * step_s
     sums[OTHER_HEAT] += box.other_heat_W * step_s
     state.airs_K[here] += AHEAD * work.airs[AIR_1] + work.airs[AIR_2]
     state.airs_K[here + 1] += AHEAD * work.airs[WALL_1] + work.airs[WALL_2]
 
 
 @inlined
-def advance(built, work, hung, charging, state, step_s, ambient_K, sun_W):
+def advance(built, work, hung, charging, state, step_s, weather):
     """Carry `state` over `step_s` [s], in place; `work` holds the currents of its begin.
 
-    `ambient_K` and `sun_W` are those of the middle. Returns the `Bus` of the middle and whether
-    heat between neighbours settled.
+    Returns the `Bus` of the middle and whether heat between neighbours settled.
     """
-    air_K = ambient_K
+    air_K = weather.ambient_K
     if built.box.kind != FREE_AIR:
         air_K = state.airs_K[built.pack.shape[1]] + 0.5 * step_s * work.airs[AIR_K_S]
     middle(built, work, state, step_s, air_K)
     bus = flow(built, work, state, hung, charging, False)
     relax(built, work, state, step_s)
     enter_packs(built, work, state, bus, hung, step_s)
-    return bus, warm(built, work, state, step_s, ambient_K, sun_W)
+    return bus, warm(built, work, state, step_s, weather)

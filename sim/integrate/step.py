@@ -20,7 +20,7 @@ from sim.physics.box import AIR_AND_WALL, FREE_AIR
 from sim.physics.cell import CHARGE, DISCHARGE, FIRST_PAIR, reversible_heat_W
 from sim.physics.compiled import inlined
 from sim.physics.decay import decays
-from sim.physics.nodes import Held, Pace, factorised, half_way_K, net_W, paced, solved_K
+from sim.physics.nodes import Held, Pace, drifted_W, factorised, half_way_K, net_W, paced, solved_K
 from sim.physics.pack import POWER, current_for_power_A, lead_per_cell_ohm
 from sim.physics.plant import (
     AT_CELL,
@@ -192,7 +192,7 @@ def half_ahead(plant, nodes, stride, leg, time_s, seen, memory, y):
         overvoltage_V = overvoltage_V + (goal_V + (v - goal_V) * memory[at + HALF_LEFT])
         core_W = core_W + v * v * memory[at + CONDUCTANCE]
     joint_W = current_A * current_A * plant.pack.joint_ohm
-    held = Held(core_W, joint_W, memory[FILM_AT], sun_W, ambient_K)
+    held = Held(core_W, joint_W, memory[FILM_AT], sun_W, ambient_K, leg.sun_W_s, leg.ambient_K_s)
     net = net_W(nodes, plant.box, held, core_K, y[SURFACE], y[BOX], y[WALL])
     change = half_way_K(nodes, plant.box, stride.pace, memory[FILM_AT], net)
     return Halfway(
@@ -231,11 +231,16 @@ def relax_pairs(cell, current_A, step_s, y, fresh, new):
 
 @inlined
 def warm(plant, nodes, stride, held, y, new):
-    """Carry the temperatures over the step; return heat to air (one cell) and to outside [J]."""
+    """Carry the temperatures over the step; return heat to air (one cell) and to outside [J].
+
+    Each stage has the weather of its own instant, or a node faster than the step would lag by half
+    of it. Weighed as the stages are, these are the weather of the middle, which the sums have.
+    """
     box, pace, g = plant.box, stride.pace, held.to_air_W_K
     core_K, surface_K, air_K, wall_K = y[CORE], y[SURFACE], y[BOX], y[WALL]
     factors = factorised(nodes, box, pace, g)
     net = net_W(nodes, box, held, core_K, surface_K, air_K, wall_K)
+    net = drifted_W(nodes, box, held, net, (GAMMA - 0.5) * stride.step_s)
     core_1, surface_1, air_1, wall_1 = solved_K(nodes, box, pace, factors, g, net)
     # K dT = q - a C dT, so the second stage's heats follow from the first's without K.
     net = (
@@ -244,6 +249,7 @@ def warm(plant, nodes, stride, held, y, new):
         net[2] + AHEAD * (pace.air_a * air_1 - net[2]),
         net[3] + AHEAD * (pace.wall_a * wall_1 - net[3]),
     )
+    net = drifted_W(nodes, box, held, net, (1.0 - GAMMA) * stride.step_s)
     core_2, surface_2, air_2, wall_2 = solved_K(nodes, box, pace, factors, g, net)
     # Both stages begin where the state was, so their means weigh the changes alike.
     surface_2, air_2 = AHEAD * surface_1 + surface_2, AHEAD * air_1 + air_2
@@ -320,7 +326,7 @@ def advance(plant, nodes, stride, leg, time_s, facets, seen, memory, y, fresh, n
     square_A2 = current_A * current_A
     core_W = (square_A2 * middle.ohmic_ohm + reversible_W) + pair_J * (1.0 / step_s)
     joint_W = square_A2 * plant.pack.joint_ohm
-    held = Held(core_W, joint_W, film_W_K, at.sun_W, at.ambient_K)
+    held = Held(core_W, joint_W, film_W_K, at.sun_W, at.ambient_K, leg.sun_W_s, leg.ambient_K_s)
     to_air_J, outside_J = warm(plant, nodes, stride, held, y, new)
     heats = pair_J, stored_J, v_Vs, reversible_W * step_s, to_air_J, outside_J
     enter_gains(plant, leg, stride, middle, at, heats, gains)

@@ -34,13 +34,18 @@ class Nodes(NamedTuple):
 
 
 class Held(NamedTuple):
-    """What is held over a step: heat of core and joints (one cell's) and the weather."""
+    """What is held over a step: heat of core and joints (one cell's), film, and how weather drifts.
+
+    `sun_W` and `ambient_K` are those of the middle.
+    """
 
     core_W: float
     joint_W: float
     to_air_W_K: float
     sun_W: float
     ambient_K: float
+    sun_W_s: float
+    ambient_K_s: float
 
 
 class Pace(NamedTuple):
@@ -102,6 +107,19 @@ def net_W(nodes, box, held, core_K, surface_K, air_K, wall_K):
     inward_W = nodes.air_out_W_K * (air_K - wall_K)
     wall_W = inward_W + held.sun_W - nodes.wall_out_W_K * (wall_K - held.ambient_K)
     return core_W, surface_W, air_W - inward_W, wall_W
+
+
+@inlined
+def drifted_W(nodes, box, held, net, after_s):
+    """Return `net` heats of the same temperatures in the weather of `after_s` [s] later."""
+    core_W, surface_W, air_W, wall_W = net
+    ambient_K = held.ambient_K_s * after_s
+    if box.kind == FREE_AIR:
+        return core_W, surface_W + held.to_air_W_K * ambient_K, air_W, wall_W
+    more_W = nodes.wall_out_W_K * ambient_K + held.sun_W_s * after_s
+    if box.kind == AIR_AND_WALL:
+        return core_W, surface_W, air_W, wall_W + more_W
+    return core_W, surface_W, air_W + more_W, wall_W
 
 
 @inlined

@@ -279,6 +279,8 @@ int march(const Plant *given, const Tables *t, ptrdiff_t legs, const double *sta
       to_air_W = g * (y[SURFACE] - y[BOX]);
       double b0 = core_W - across_W, b1 = I * I * p->joint_ohm + across_W - to_air_W;
       double b2 = n * to_air_W + p->other_heat_W + sunny - p->outside_W_K * (y[BOX] - amb);
+      double drift_W = (p->outside_W_K * ambient_s[i] + sun_s[i]) * h; /* of the weather */
+      b2 += (GAMMA - 0.5) * drift_W;
       double d0[2], d1[2], d2[2];
       for (int stage = 0; stage < 2; stage++) {
         double e1 = b1 + share * b0, e2 = b2 + n * (g * surface_r) * e1;
@@ -286,7 +288,7 @@ int march(const Plant *given, const Tables *t, ptrdiff_t legs, const double *sta
         d1[stage] = (e1 + g * d2[stage]) * surface_r;
         d0[stage] = (b0 + p->across * d1[stage]) * core_r;
         b0 += AHEAD * (core_a * d0[0] - b0), b1 += AHEAD * (surface_a * d1[0] - b1);
-        b2 += AHEAD * (air_a * d2[0] - b2);
+        b2 += AHEAD * (air_a * d2[0] - b2) + (1.0 - GAMMA) * drift_W;
       }
       d1[1] += AHEAD * d1[0], d2[1] += AHEAD * d2[0];
       next[CORE] = y[CORE] + (AHEAD * d0[0] + d0[1]);
