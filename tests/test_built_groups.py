@@ -23,7 +23,7 @@ from sim.integrate.built_look import PEAK_A, PEAK_CORE_K
 from sim.integrate.built_records import BUS_V
 from sim.physics.box import AIR_AND_WALL, Box
 from sim.physics.built import CORE, FIRST_OVER, JOINT, LINK, OHMIC, SOC, SURFACE
-from sim.physics.group import ladder_source, shared_source
+from sim.physics.group import between_leads, ladders_of, shared_source, solve_ladders
 from sim.physics.pack import CURRENT, POWER
 from sim.physics.pack import Pack as AlikePack
 from sim.physics.plant import BOX, FIRST_OVERVOLTAGE, WALL
@@ -158,22 +158,31 @@ def rails(source_V, conductance_S, link_ohm, plus_at, minus_at, current_A):
     return each_A, plus_V[plus_at] - minus_V[minus_at], heat_W
 
 
-def ladder(source_V, conductance_S, link_ohm, plus_at, minus_at, current_A):
-    """The same from the closed elimination."""
-    n = len(source_V)
-    still_V, per_A_ohm, pivot_S = np.empty((3, n))
-    open_V, path_ohm = ladder_source(
-        np.array(source_V), np.array(conductance_S), 0, n, link_ohm, plus_at, minus_at,
-        still_V, per_A_ohm, pivot_S,
-    )  # fmt: skip
-    across_V = still_V + per_A_ohm * current_A
-    return conductance_S * (source_V - across_V), open_V - path_ohm * current_A
+def solved(cases, current_A):
+    """The same of many ladders at once, from the closed elimination: currents and voltage each."""
+    sizes = [len(source_V) for source_V, *_ in cases]
+    end = np.cumsum(sizes)
+    first, link_ohm = end - sizes, np.array([case[2] for case in cases])
+    leads_at = first + np.array([case[3:] for case in cases]).T
+    cells = np.zeros((4, end[-1]))
+    cells[0], cells[1] = (np.concatenate([case[row] for case in cases]) for row in (0, 1))
+
+    solve_ladders(ladders_of(first, end, leads_at, link_ohm), cells, 0, 1, 2, 3)
+
+    for k, (_, conductance_S, *_) in enumerate(cases):
+        here = slice(first[k], end[k])
+        open_V, path_ohm = between_leads(cells, 2, 3, link_ohm[k], *leads_at[:, k])
+        across_V = cells[2, here] + cells[3, here] * current_A
+        yield conductance_S * (cells[0, here] - across_V), open_V - path_ohm * current_A
 
 
 ladders = st.integers(1, 12).flatmap(
     lambda n: st.tuples(
         st.lists(st.floats(3.0, 4.2), min_size=n, max_size=n),
-        st.lists(st.one_of(st.just(0.0), st.floats(5.0, 100.0)), min_size=n, max_size=n),
+        st.lists(st.one_of(st.just(0.0), st.floats(5.0, 100.0)), min_size=n, max_size=n).filter(
+            any
+        ),
+        st.floats(1e-5, 0.05),
         st.integers(0, n - 1),
         st.integers(0, n - 1),
     )
@@ -181,22 +190,52 @@ ladders = st.integers(1, 12).flatmap(
 
 
 @FEW
-@given(
-    case=ladders.filter(lambda case: sum(case[1]) > 0.0),
-    link_ohm=st.floats(1e-5, 0.05),
-    current_A=st.floats(-100.0, 200.0),
-)
-def test_ladder_is_the_whole_network_solved_sparse(case, link_ohm, current_A):
-    source_V, conductance_S, plus_at, minus_at = case
-    conductance_S = np.array(conductance_S)
+@given(cases=st.lists(ladders, min_size=1, max_size=20), current_A=st.floats(-100.0, 200.0))
+def test_ladders_are_the_whole_network_solved_sparse(cases, current_A):
+    # Up to twenty at once, so that some stand side by side and some alone.
+    for (*case, plus_at, minus_at), (ours_A, ours_V) in zip(
+        cases, solved(cases, current_A), strict=True
+    ):
+        each_A, voltage_V, _ = rails(*case, plus_at, minus_at, current_A)
+        # 1e5 S of the stiffest link make rounding of 4 V into 1e-10 V, and that into 1e-8 A.
+        assert ours_A == pytest.approx(each_A, abs=1e-8)
+        assert ours_V == pytest.approx(voltage_V, abs=1e-9)
+        assert np.sum(ours_A) == pytest.approx(current_A, abs=1e-8)
 
-    ours_A, ours_V = ladder(source_V, conductance_S, link_ohm, plus_at, minus_at, current_A)
 
-    each_A, voltage_V, _ = rails(source_V, conductance_S, link_ohm, plus_at, minus_at, current_A)
-    # 1e5 S of the stiffest link make rounding of 4 V into 1e-10 V, and that into 1e-8 A.
-    assert ours_A == pytest.approx(each_A, abs=1e-8)
-    assert ours_V == pytest.approx(voltage_V, abs=1e-9)
-    assert np.sum(ours_A) == pytest.approx(current_A, abs=1e-8)
+def test_groups_on_ladders_and_on_ideal_busbars_stand_in_one_pack():
+    # Nine like ladders fill a block of eight and begin another; one is shorter, one has no links.
+    rng = np.random.default_rng(7)
+    sizes, link_ohm = [5] * 9 + [4, 6], [2e-3] * 10 + [0.0]
+    soc = [rng.uniform(0.3, 0.9, n) for n in sizes]
+    one = b.built(
+        b.pack(*[
+            b.group(n, capacity_Ah=LASTING_AH, link_ohm=ohm, plus_at=n - 1)
+            for n, ohm in zip(sizes, link_ohm, strict=True)
+        ])
+    )  # fmt: skip
+
+    run = b.go(one, plants.held([0.0, 1.0], [30.0]), b.resting(one, np.concatenate(soc)))
+
+    each_A, whole_V = np.split(run.book.extremes[PEAK_A], np.cumsum(sizes)[:-1]), 0.0
+    for n, ohm, charge, ours_A in zip(sizes, link_ohm, soc, each_A, strict=True):
+        source_V, path_ohm = 3.0 + 1.2 * charge, np.full(n, 0.025)
+        if ohm > 0.0:
+            expected_A, voltage_V, _ = rails(source_V, 1.0 / path_ohm, ohm, n - 1, 0, 30.0)
+        else:
+            expected_A, voltage_V = shared(source_V, path_ohm, np.ones(n), 30.0)
+        assert ours_A == pytest.approx(expected_A, abs=1e-9)
+        whole_V += voltage_V
+    assert b.kept(run, BUS_V)[-1] == pytest.approx(whole_V, abs=1e-11)
+
+
+def test_ladder_with_no_cell_left_gives_nothing_and_nothing_is_drawn():
+    one = b.built(b.pack(b.group(3, link_ohm=1e-3), b.group(3, link_ohm=1e-3, linked=0.0)))
+    run = b.go(one, plants.held([0.0, 100.0], [5.0]))
+
+    assert b.pack_A(run, 0) == pytest.approx(0.0, abs=0.0)
+    assert run.state.cells[SOC] == pytest.approx(0.6, abs=1e-15)
+    assert np.all(np.isfinite(run.state.cells))
 
 
 # Four like cells of resistance r on rails of w between neighbours, k = 2 w / r = 1. Currents of

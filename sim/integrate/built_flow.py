@@ -24,10 +24,10 @@ from sim.integrate.built_work import (
     PACK_OHM,
     PACK_V,
     PER_A_OHM,
-    PIVOT_OHM,
     SOURCE_V,
     STILL_V,
     TAKES_PART,
+    WHOLE_AS,
 )  # fmt: skip
 from sim.physics.board import (
     CHARGER_ON,
@@ -60,7 +60,7 @@ from sim.physics.bus import (
     ramped_inside_A,
 )
 from sim.physics.compiled import bare_apart, inlined
-from sim.physics.group import ladder_source, shared_source
+from sim.physics.group import between_leads, shared_source, solve_ladders
 from sim.physics.pack import POWER
 
 SOLVED_A = 1e-9  # to which a limit that hangs on its own effect is found
@@ -90,16 +90,17 @@ class Bus(NamedTuple):
 @inlined
 def _pack_sources(built, work):
     """Fill what groups and packs are as sources."""
+    solve_ladders(work.ladders, work.cells, SOURCE_V, CONDUCTANCE_S, STILL_V, PER_A_OHM)
     for p in range(built.pack.shape[1]):
         pack_V, pack_ohm = 0.0, built.pack[LEAD_OHM, p] + built.pack[BOARD_OHM, p]
         for g in range(built.pack_at[p], built.pack_at[p + 1]):
             first, last = built.group_at[FIRST_CELL, g], built.group_at[END_CELL, g]
-            if built.group[LINK_OHM, g] > 0.0:
-                open_V, path_ohm = ladder_source(
-                    work.cells[SOURCE_V], work.cells[CONDUCTANCE_S],
-                    first, last, built.group[LINK_OHM, g],
+            if work.groups[WHOLE_AS, g] == 0.0:  # no cell is linked
+                open_V, path_ohm = 0.0, math.inf
+            elif built.group[LINK_OHM, g] > 0.0:
+                open_V, path_ohm = between_leads(
+                    work.cells, STILL_V, PER_A_OHM, built.group[LINK_OHM, g],
                     built.group_at[PLUS_AT, g], built.group_at[MINUS_AT, g],
-                    work.cells[STILL_V], work.cells[PER_A_OHM], work.cells[PIVOT_OHM],
                 )  # fmt: skip
             else:
                 open_V, path_ohm = shared_source(

@@ -21,12 +21,14 @@ from sim.physics.built import (
     COUNT,
     FIRST_CELL,
     GROUP_COUNT,
+    LINK_OHM,
     LINKED,
     MINUS_AT,
     PLUS_AT,
     Built,
     State,
 )
+from sim.physics.group import Ladders, ladders_of
 
 Floats = NDArray[np.float64]
 Places = NDArray[np.intp]
@@ -41,7 +43,6 @@ Places = NDArray[np.intp]
     CONDUCTANCE_S,
     STILL_V,
     PER_A_OHM,
-    PIVOT_OHM,
     CURRENT_A,
     MIDDLE_SOC,
     MIDDLE_CORE_K,
@@ -57,8 +58,8 @@ Places = NDArray[np.intp]
     DRAG_OHM,  # what pairs and moving charge add to its resistance over a step
     RISE_V,  # of the open-circuit voltage over all of the charge, where the cell stands
     PART_AS,  # of its group's capacity, with all like it; nothing where its link is open
-) = range(24)
-FIRST_PAIR = 24  # then three rows a pair: resistance, time constant, what half a step leaves
+) = range(23)
+FIRST_PAIR = 23  # then three rows a pair: resistance, time constant, what half a step leaves
 # Rows of `Work.groups`, of `Work.packs` and of `Work.flags`.
 GROUP_V, GROUP_OHM, WHOLE_AS = range(3)
 (
@@ -101,6 +102,7 @@ class Work(NamedTuple):
 
     cells: Floats  # (FIRST_PAIR + 3 pairs, N)
     facets: Floats  # (N / WIDE, rows, WIDE) pieces of the tables on which the cells stand
+    ladders: Ladders  # of the groups that have links and a cell on them
     source: Places  # (N,)
     pack_of: Places  # (N,)
     pack_cells: Places  # (P + 1,)
@@ -156,13 +158,19 @@ def room_for(built: Built) -> Work:
     cells[PART_AS, way.home] = part_As
     group_rows = np.zeros((3, groups))
     group_rows[WHOLE_AS] = np.bincount(group_of, part_As, groups)
+    on_ladder = (built.group[LINK_OHM] > 0.0) & (group_rows[WHOLE_AS] > 0.0)
+    group_at = way.built.group_at[:, on_ladder]
+    ladders = ladders_of(
+        group_at[FIRST_CELL], group_at[END_CELL], group_at[[PLUS_AT, MINUS_AT]],
+        built.group[LINK_OHM, on_ladder],
+    )  # fmt: skip
     pack_of = np.repeat(np.arange(packs), np.diff(way.pack_cells))
     facets = aligned((n // WIDE, len(PLACES) + len(A_PAIR) * len(built.cell.pairs), WIDE))
     # On no piece yet, as `facets.no_facets` says.
     facets[:, [CHORD + LOW, len(CURVE) + LOW]] = math.inf
     facets[:, FILM_AT + FILM_NUMBER] = 1.0
     return Work(
-        cells, facets, way.source, pack_of.astype(np.intp), way.pack_cells, group_rows,
+        cells, facets, ladders, way.source, pack_of.astype(np.intp), way.pack_cells, group_rows,
         np.zeros((16, packs)), np.ones((6, packs), dtype=np.bool_), np.zeros(8),
         np.zeros((packs, QUANTITIES)),
     )  # fmt: skip

@@ -38,6 +38,11 @@ def gathered(array: Any, row: Any, places: Any, k: Any, c: Any) -> Any:
     return float(array[row, places[k, c]])
 
 
+def put_there(array: Any, row: Any, places: Any, k: Any, c: Any, value: Any) -> None:
+    """Set what stands in a row of `array` at the cells that `places` (k, cells) names."""
+    array[row, places[k, c]] = value
+
+
 def rows_of(array: Any, block: Any) -> Any:
     """Return the rows that a block of lanes keeps in `array` (blocks, rows, WIDTH), to be changed.
 
@@ -98,6 +103,14 @@ def _gathered_typing(context: Any) -> Any:
     return lambda array, row, places, k, c: LANES if _neighbouring(array, places) else None
 
 
+@type_callable(put_there)
+def _put_there_typing(context: Any) -> Any:
+    def typer(array: Any, row: Any, places: Any, k: Any, c: Any, value: Any) -> Any:
+        return types.none if _neighbouring(array, places) else None
+
+    return typer
+
+
 @infer_global(rows_of)
 class _RowsTyping(AbstractTemplate):
     def generic(self, args: Any, kws: Any) -> Any:
@@ -133,6 +146,20 @@ def _gathered_lower(context: Any, builder: Any, sig: Any, args: Any) -> Any:
         one = builder.load(_start(context, builder, sig.args[0], array, row, place))
         found = builder.insert_element(found, one, ir.Constant(ir.IntType(32), n))
     return found
+
+
+@lower_builtin(
+    put_there, types.Array, types.Integer, types.Array, types.Integer, types.Integer, types.Any
+)
+def _put_there_lower(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+    array, row, places, k, c, value = args
+    of = _start(context, builder, sig.args[2], places, k, c)
+    value = context.cast(builder, value, sig.args[5], LANES)
+    for n in range(WIDTH):
+        place = builder.load(builder.gep(of, [ir.Constant(ir.IntType(64), n)]))
+        one = builder.extract_element(value, ir.Constant(ir.IntType(32), n))
+        builder.store(one, _start(context, builder, sig.args[0], array, row, place))
+    return context.get_dummy_value()
 
 
 @lower_builtin(rows_of, types.Array, types.Integer)

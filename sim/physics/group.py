@@ -9,8 +9,51 @@ to all that is outside, V = E - R I.
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.physics.abreast import WIDE, at, gathered, put_at, put_there
 from sim.physics.compiled import bare
+from sim.physics.side_by_side import alike
+
+Floats = NDArray[np.float64]
+Places = NDArray[np.intp]
+PIVOT_OHM, STILL_A, MOVED = range(3)  # rows of `Ladders.scratch`
+
+
+class Ladders(NamedTuple):
+    """Ladders side by side, `WIDE` of one length to a block, which the last of them fill up."""
+
+    rungs: Places  # (places, lanes) the cell at each place of each ladder
+    leads: Floats  # (places, lanes) how many leads attach there
+    link_S: Floats  # (1, lanes)
+    length: Places  # (blocks,)
+    scratch: Floats  # (3, places WIDE)
+
+
+def ladders_of(first: Places, end: Places, leads_at: Places, link_ohm: Floats) -> Ladders:
+    """Return the record of ladders over the cells `first` to `end` - 1 each, all (ladders,).
+
+    `leads_at` (2, ladders) are the cells at which the leads attach.
+    """
+    sizes = end - first
+    blocks = []
+    for size in np.unique(sizes):
+        like = np.flatnonzero(sizes == size)
+        blocks += list(np.pad(like, (0, -len(like) % WIDE), mode="edge").reshape(-1, WIDE))
+    lanes = np.concatenate([np.zeros(0, dtype=np.intp), *blocks])
+    places = np.arange(sizes.max(initial=0))[:, None]
+    rungs = first[lanes] + places
+    leads = np.sum(rungs == leads_at[:, None, lanes], axis=0, dtype=float)
+    return Ladders(
+        np.ascontiguousarray(rungs.astype(np.intp)),
+        np.ascontiguousarray(leads),
+        np.ascontiguousarray(1.0 / link_ohm[lanes])[None],
+        sizes[[block[0] for block in blocks]].astype(np.intp),
+        np.zeros((3, len(places) * WIDE)),
+    )
 
 
 @bare
@@ -30,47 +73,48 @@ def shared_source(source_V, conductance_S, count, first, last):
 
 
 @bare
-def ladder_source(
-    source_V, conductance_S, first, last, link_ohm, plus_at, minus_at, still_V, per_A_ohm, pivot_ohm
-):
-    """Return E [V] and R [ohm] of cells `first` to `last` - 1 on two rails of links.
+def solve_ladders(ladders, cells, source_V, conductance_S, still_V, per_A_ohm):
+    """Fill the voltage between the rails at every cell: `still_V` at rest, `per_A_ohm` of 1 A.
 
-    Between neighbours each rail has `link_ohm` (the plus rail and the minus rail alike); the leads
-    attach to the plus rail at cell `plus_at` and to the minus rail at cell `minus_at`. With d_i
-    the voltage between the rails at cell i, and l = 1/link, Kirchhoff on both rails together is
+    All four are rows of `cells` (rows, n): cells as sources, and what is filled, d = still_V +
+    per_A_ohm I (negative). Between neighbours each rail has a link (the plus rail and the minus
+    rail alike); with l = 1/link Kirchhoff on both rails together is
 
         (2 g_i + sum l) d_i - l d_(i-1) - l d_(i+1) = 2 g_i e_i - I ([i = plus] + [i = minus])
 
-    and the voltage between the leads (d_plus + d_minus)/2 - I link |plus - minus| / 2. Solved by
-    Thomas's elimination for the part at rest, `still_V`, and the part a unit of current adds,
-    `per_A_ohm` (negative), both (n,) and filled here: d_i = still_V + per_A_ohm I. `pivot_ohm`
-    (n,) is scratch. With no cell linked at all the resistance is infinite.
+    Solved by Thomas's elimination. Each ladder has at least one cell that conducts.
     """
-    l_S, linked_S = 1.0 / link_ohm, 0.0
-    for c in range(first, last):
-        linked_S += conductance_S[c]
-        still_V[c], per_A_ohm[c] = 0.0, 0.0
-    if linked_S == 0.0:
-        return 0.0, math.inf
-    for c in range(first, last):
-        sides = (1.0 if c > first else 0.0) + (1.0 if c + 1 < last else 0.0)
-        diagonal = 2.0 * conductance_S[c] + sides * l_S
-        still = 2.0 * conductance_S[c] * source_V[c]
-        moved = -(1.0 if c == plus_at else 0.0) - (1.0 if c == minus_at else 0.0)
-        if c > first:
-            handed_on = l_S * pivot_ohm[c - 1]
-            diagonal -= handed_on * l_S
-            still += handed_on * still_V[c - 1]
-            moved += handed_on * per_A_ohm[c - 1]
-        pivot_ohm[c] = 1.0 / diagonal
-        still_V[c] = still
-        per_A_ohm[c] = moved
-    for c in range(last - 1, first - 1, -1):
-        if c + 1 < last:
-            still_V[c] += l_S * still_V[c + 1]
-            per_A_ohm[c] += l_S * per_A_ohm[c + 1]
-        still_V[c] *= pivot_ohm[c]
-        per_A_ohm[c] *= pivot_ohm[c]
+    for block in range(ladders.length.shape[0]):
+        lane, last = WIDE * block, ladders.length[block] - 1
+        l_S = at(ladders.link_S, 0, lane)
+        handed_on, still_A, moved = alike(0.0, l_S), alike(0.0, l_S), alike(0.0, l_S)
+        for i in range(last + 1):
+            twice_S = 2.0 * gathered(cells, conductance_S, ladders.rungs, i, lane)
+            sides = (1.0 if i > 0 else 0.0) + (1.0 if i < last else 0.0)
+            still_A = twice_S * gathered(cells, source_V, ladders.rungs, i, lane) + (
+                handed_on * still_A
+            )
+            moved = handed_on * moved - at(ladders.leads, i, lane)
+            pivot_ohm = 1.0 / (twice_S + sides * l_S - handed_on * l_S)
+            put_at(ladders.scratch, PIVOT_OHM, WIDE * i, pivot_ohm)
+            put_at(ladders.scratch, STILL_A, WIDE * i, still_A)
+            put_at(ladders.scratch, MOVED, WIDE * i, moved)
+            handed_on = l_S * pivot_ohm
+        across_V, more_ohm = alike(0.0, l_S), alike(0.0, l_S)
+        for i in range(last, -1, -1):
+            pivot_ohm = at(ladders.scratch, PIVOT_OHM, WIDE * i)
+            across_V = (at(ladders.scratch, STILL_A, WIDE * i) + l_S * across_V) * pivot_ohm
+            more_ohm = (at(ladders.scratch, MOVED, WIDE * i) + l_S * more_ohm) * pivot_ohm
+            put_there(cells, still_V, ladders.rungs, i, lane, across_V)
+            put_there(cells, per_A_ohm, ladders.rungs, i, lane, more_ohm)
+
+
+@bare
+def between_leads(cells, still_V, per_A_ohm, link_ohm, plus_at, minus_at):
+    """Return E [V] and R [ohm] of a ladder that is solved, whose leads attach at two cells.
+
+    The voltage between the leads is (d_plus + d_minus)/2 - I link |plus - minus| / 2.
+    """
     across_ohm = 0.5 * link_ohm * abs(plus_at - minus_at)
-    open_V = 0.5 * (still_V[plus_at] + still_V[minus_at])
-    return open_V, across_ohm - 0.5 * (per_A_ohm[plus_at] + per_A_ohm[minus_at])
+    open_V = 0.5 * (cells[still_V, plus_at] + cells[still_V, minus_at])
+    return open_V, across_ohm - 0.5 * (cells[per_A_ohm, plus_at] + cells[per_A_ohm, minus_at])
