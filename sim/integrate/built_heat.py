@@ -1,10 +1,12 @@
-"""Temperatures of a pack as built over one implicit stage: cells, neighbours, module, box, wall.
+"""Temperatures of a pack as built over the implicit stages: cells, neighbours, module, box, wall.
 
 C dT/dt = b - K T with conductances held; (a C + K) dT = b - K T0 is one stage of length 1/a. Each
 cell's core is eliminated into its surface, surfaces into the module's air and the air of the box,
 those into one another; heat between neighbouring cells is iterated (Jacobi: every row's diagonal
 is greater than the sum of its neighbours, so that it settles at any step), with all else solved
-exactly each time. Solved for the changes, so that at equilibrium nothing creeps.
+exactly each time. Solved for the changes, so that at equilibrium nothing creeps. Both stages have
+the same matrix, divided once. K dT = b - K T0 - a C dT, so the second stage's heats follow from the
+first's without K.
 """
 
 from __future__ import annotations
@@ -15,33 +17,42 @@ from sim.integrate.built_work import (
     ACROSS,
     AIR_1,
     AIR_2,
+    AIR_NET_W,
+    AIR_SETTLES_K_W,
     BOX_HEAT,
     BOX_W,
     CORE_1,
     CORE_2,
     CORE_W,
     COUPLED,
+    EIGHT,
     FILM_W_K,
+    HANDED_ON,
     JOINT_W,
     MODULE_1,
     MODULE_2,
     MODULE_HEAT,
+    MODULE_NET_W,
+    MODULE_SETTLES_K_W,
     MODULE_W,
+    NET_CORE_W,
+    NET_SURFACE_W,
     PASSED_IN,
+    PASSED_ON_W,
     PASSED_OUT,
     PASSED_W,
     SETTLES_K_W,
-    SURFACE_1,
-    SURFACE_2,
     TO_BOX_AIR,
     TO_MODULE,
     WALL_1,
+    WALL_NET_W,
+    WALL_SETTLES_K_W,
     WEIGHT,
 )
-from sim.physics.abreast import WIDE, at, gathered, highest, put_at, total
+from sim.physics.abreast import WIDE, at, eights, gathered, highest, put_at, put_total_each, total
 from sim.physics.box import AIR_AND_WALL, FREE_AIR
 from sim.physics.built import CORE, INWARD, MODULE_J_K, MODULE_W_K, OUTWARD, PACK_COUNT, SURFACE
-from sim.physics.compiled import bare_apart, inlined
+from sim.physics.compiled import inlined
 from sim.physics.side_by_side import alike, most
 
 SETTLED_K = 1e-11
@@ -69,15 +80,22 @@ def drifted(weather, after_s):
 
 
 @inlined
-def _eliminate_cells(built, work, state, c, a, ahead, module_K, air_K):
-    """Fill what the cells from `c` on settle by and their net heat, cores eliminated.
+def _share_W(built, work, c, net_W):
+    """Return what the net heats of the cells from `c` on send inward and outward, all like them."""
+    settled = at(work.cells, FILM_W_K, c) * net_W * at(work.cells, SETTLES_K_W, c)
+    settled = settled * at(work.cells, WEIGHT, c)
+    return settled * at(built.fixed, INWARD, c), settled * at(built.fixed, OUTWARD, c)
 
-    Returns their films' parts inward and outward, how a surface follows a net heat, and what
-    flows to module and box air.
+
+@inlined
+def _eliminate_cells(built, work, state, c, a, module_K, air_K):
+    """Fill what the cells from `c` on settle by and their net heats, cores eliminated.
+
+    Returns their films' parts inward and outward, how a surface follows a net heat, what flows to
+    module and box air, and the net heat with what comes of the core.
     """
     cell, across = built.cell, built.cell.core_to_surface_W_K
-    core_K = at(state.cells, CORE, c) + ahead * at(work.cells, CORE_1, c)
-    surface_K = at(state.cells, SURFACE, c) + ahead * at(work.cells, SURFACE_1, c)
+    core_K, surface_K = at(state.cells, CORE, c), at(state.cells, SURFACE, c)
     film_W_K = at(work.cells, FILM_W_K, c)
     inward, outward = film_W_K * at(built.fixed, INWARD, c), film_W_K * at(built.fixed, OUTWARD, c)
     inward_W, outward_W = inward * (surface_K - module_K), outward * (surface_K - air_K)
@@ -85,34 +103,38 @@ def _eliminate_cells(built, work, state, c, a, ahead, module_K, air_K):
     diagonal = inward + outward
     for k in range(built.neighbour.shape[0]):
         between = at(built.neighbour_W_K, k, c)
-        other_K = gathered(state.cells, SURFACE, built.neighbour, k, c)
-        other_K += ahead * gathered(work.cells, SURFACE_1, built.neighbour, k, c)
-        net_W -= between * (surface_K - other_K)
+        net_W -= between * (surface_K - gathered(state.cells, SURFACE, built.neighbour, k, c))
         diagonal += between
     if across == 0.0:  # one lumped node
         diagonal += a * (cell.core_J_K + cell.surface_J_K)
         net_W += at(work.cells, CORE_W, c)
+        passed_W = net_W
     else:
         passed_on = across / (a * cell.core_J_K + across)
         over_W = across * (core_K - surface_K)
+        core_net_W = at(work.cells, CORE_W, c) - over_W
         diagonal += a * cell.surface_J_K + across - across * passed_on
-        net_W += over_W + passed_on * (at(work.cells, CORE_W, c) - over_W)
+        net_W += over_W
+        passed_W = net_W + passed_on * core_net_W
+        put_at(work.cells, NET_CORE_W, c, core_net_W)
     settles = 1.0 / diagonal
     put_at(work.cells, SETTLES_K_W, c, settles)
-    put_at(work.cells, PASSED_W, c, net_W)
-    return inward, outward, settles, inward_W, outward_W
+    put_at(work.cells, NET_SURFACE_W, c, net_W)
+    put_at(work.cells, PASSED_W, c, passed_W)
+    return inward, outward, settles, inward_W, outward_W, passed_W
 
 
 @inlined
-def _eliminate(built, work, state, a, ahead, air_K):
-    """Fill each cell's part and net heat, cores eliminated, and the sums over each pack."""
+def _eliminate(built, work, state, a, air_K):
+    """Fill each cell's part and net heats, cores eliminated, and the sums over each pack."""
     for p in range(work.packs.shape[1]):
-        module_K = state.airs_K[p] + ahead * work.packs[MODULE_1, p]
-        to_module = alike(0.0, at(work.cells, WEIGHT, work.pack_cells[p]))
-        to_box_air, across, module_W, box_W = to_module, to_module, to_module, to_module
+        module_K = state.airs_K[p]
+        nought = alike(0.0, at(work.cells, WEIGHT, work.pack_cells[p]))
+        to_module, to_box_air, across, module_W, box_W = nought, nought, nought, nought, nought
+        passed_in_W, passed_out_W = nought, nought
         for c in range(work.pack_cells[p], work.pack_cells[p + 1], WIDE):
-            inward, outward, settles, inward_W, outward_W = _eliminate_cells(
-                built, work, state, c, a, ahead, module_K, air_K
+            inward, outward, settles, inward_W, outward_W, passed_W = _eliminate_cells(
+                built, work, state, c, a, module_K, air_K
             )
             weight = at(work.cells, WEIGHT, c)
             to_module += weight * inward * (1.0 - inward * settles)
@@ -120,59 +142,100 @@ def _eliminate(built, work, state, a, ahead, air_K):
             across += weight * inward * outward * settles
             module_W += weight * inward_W
             box_W += weight * outward_W
-        work.packs[TO_MODULE, p] = total(to_module)
-        work.packs[TO_BOX_AIR, p] = total(to_box_air)
-        work.packs[ACROSS, p] = total(across)
-        work.packs[MODULE_HEAT, p] = total(module_W)
-        work.packs[BOX_HEAT, p] = total(box_W)
+            in_W, out_W = _share_W(built, work, c, passed_W)
+            passed_in_W += in_W
+            passed_out_W += out_W
+        put_total_each(
+            eights(work.folds, p, EIGHT), 0,
+            to_module, to_box_air, across, module_W, box_W, passed_in_W, passed_out_W, nought,
+        )  # fmt: skip
 
 
 @inlined
-def _airs(built, work, state, a, ahead, second, air_K, weather):
-    """Fill the changes of modules, box air and wall, given what the cells pass on."""
+def _eliminate_airs(built, work, state, a, air_K, weather):
+    """Fill what modules, box air and wall settle by, cells eliminated, and their net heats."""
     box, packs = built.box, built.pack.shape[1]
-    module_row = MODULE_2 if second else MODULE_1
     air_diagonal, air_W = 0.0, 0.0
     for p in range(packs):
         count, between = built.pack[PACK_COUNT, p], built.pack[MODULE_W_K, p]
-        air_diagonal += count * work.packs[TO_BOX_AIR, p]
-        air_W += count * (work.packs[BOX_HEAT, p] + work.packs[PASSED_OUT, p])
+        air_diagonal += count * work.folds[p, TO_BOX_AIR]
+        air_W += count * work.folds[p, BOX_HEAT]
         if built.pack[MODULE_J_K, p] > 0.0:
-            module_K = state.airs_K[p] + ahead * work.packs[MODULE_1, p]
-            diagonal = a * built.pack[MODULE_J_K, p] + work.packs[TO_MODULE, p] + between
-            net_W = work.packs[MODULE_HEAT, p] + work.packs[PASSED_IN, p]
-            net_W += work.packs[MODULE_W, p] - between * (module_K - air_K)
-            # The module's own change is (net + coupled dT_air) / diagonal.
-            coupled = between + work.packs[ACROSS, p]
-            air_diagonal += count * (between - coupled * coupled / diagonal)
-            air_W += count * (between * (module_K - air_K) + coupled * net_W / diagonal)
-            work.packs[module_row, p] = net_W / diagonal
-            work.packs[COUPLED, p] = coupled / diagonal
+            over_W = between * (state.airs_K[p] - air_K)
+            settles = 1.0 / (a * built.pack[MODULE_J_K, p] + work.folds[p, TO_MODULE] + between)
+            # The module's own change is (net + coupled dT_air) * settles.
+            coupled = between + work.folds[p, ACROSS]
+            air_diagonal += count * (between - coupled * coupled * settles)
+            air_W += count * over_W
+            work.packs[MODULE_NET_W, p] = (
+                work.folds[p, MODULE_HEAT] + work.packs[MODULE_W, p] - over_W
+            )
+            work.packs[MODULE_SETTLES_K_W, p] = settles
+            work.packs[COUPLED, p] = coupled * settles
+    if box.kind == FREE_AIR:
+        return
+    air_W += box.other_heat_W + work.airs[BOX_W]
+    air_diagonal += a * box.air_J_K
+    if box.kind == AIR_AND_WALL:
+        wall_K = state.airs_K[packs + 1]
+        inward_W = box.inside_W_K * (air_K - wall_K)
+        air_diagonal += box.inside_W_K
+        air_W -= inward_W
+        wall_W = inward_W + weather.sun_W - box.outside_W_K * (wall_K - weather.ambient_K)
+        work.airs[WALL_NET_W] = wall_W
+        handed_on = box.inside_W_K / air_diagonal
+        work.airs[HANDED_ON] = handed_on
+        work.airs[WALL_SETTLES_K_W] = 1.0 / (
+            a * box.wall_J_K + box.outside_W_K + box.inside_W_K * (1.0 - handed_on)
+        )
+    else:
+        air_W += weather.sun_W - box.outside_W_K * (air_K - weather.ambient_K)
+        air_diagonal += box.outside_W_K
+    work.airs[AIR_NET_W], work.airs[AIR_SETTLES_K_W] = air_W, 1.0 / air_diagonal
+
+
+@inlined
+def _airs(built, work, a, weather, module_row, air_at):
+    """Fill the changes of modules, box air and wall, given what the cells pass on."""
+    box, packs = built.box, built.pack.shape[1]
     # Free air does as the weather says, whatever the cells do.
     air_change_K, wall_change_K = weather.ambient_K_s / a, 0.0
     if box.kind != FREE_AIR:
-        air_W += box.other_heat_W + work.airs[BOX_W]
-        air_diagonal += a * box.air_J_K
+        air_W = work.airs[AIR_NET_W]
+        for p in range(packs):
+            passed_W = work.folds[p, PASSED_OUT]
+            if built.pack[MODULE_J_K, p] > 0.0:
+                net_W = work.packs[MODULE_NET_W, p] + work.folds[p, PASSED_IN]
+                passed_W += work.packs[COUPLED, p] * net_W
+            air_W += built.pack[PACK_COUNT, p] * passed_W
         if box.kind == AIR_AND_WALL:
-            wall_K = state.airs_K[packs + 1] + ahead * work.airs[WALL_1]
-            inward_W = box.inside_W_K * (air_K - wall_K)
-            air_diagonal += box.inside_W_K
-            air_W -= inward_W
-            wall_W = inward_W + weather.sun_W - box.outside_W_K * (wall_K - weather.ambient_K)
-            handed_on = box.inside_W_K / air_diagonal
-            wall_diagonal = a * box.wall_J_K + box.outside_W_K + box.inside_W_K * (1.0 - handed_on)
-            wall_change_K = (wall_W + handed_on * air_W) / wall_diagonal
-            air_change_K = (air_W + box.inside_W_K * wall_change_K) / air_diagonal
-        else:
-            air_W += weather.sun_W - box.outside_W_K * (air_K - weather.ambient_K)
-            air_change_K = air_W / (air_diagonal + box.outside_W_K)
-    air_at = AIR_2 if second else AIR_1
+            wall_W = work.airs[WALL_NET_W] + work.airs[HANDED_ON] * air_W
+            wall_change_K = wall_W * work.airs[WALL_SETTLES_K_W]
+            air_W += box.inside_W_K * wall_change_K
+        air_change_K = air_W * work.airs[AIR_SETTLES_K_W]
     work.airs[air_at], work.airs[air_at + 1] = air_change_K, wall_change_K
     for p in range(packs):
+        work.packs[module_row, p] = air_change_K  # with no node as warm as the air of the box
         if built.pack[MODULE_J_K, p] > 0.0:
-            work.packs[module_row, p] += work.packs[COUPLED, p] * air_change_K
-        else:  # no node: as warm as the air of the box
-            work.packs[module_row, p] = air_change_K
+            net_W = work.packs[MODULE_NET_W, p] + work.folds[p, PASSED_IN]
+            change_K = net_W * work.packs[MODULE_SETTLES_K_W, p]
+            work.packs[module_row, p] = change_K + work.packs[COUPLED, p] * air_change_K
+
+
+@inlined
+def _airs_onward(built, work, a, ahead, early, late):
+    """Carry the net heats of modules, box air and wall over to the second stage's weather."""
+    for p in range(built.pack.shape[1]):
+        net_W = work.packs[MODULE_NET_W, p]
+        kept_W = a * built.pack[MODULE_J_K, p] * work.packs[MODULE_1, p]
+        work.packs[MODULE_NET_W, p] = net_W + ahead * (kept_W - net_W)
+    kept_W = a * built.box.air_J_K * work.airs[AIR_1]
+    work.airs[AIR_NET_W] += ahead * (kept_W - work.airs[AIR_NET_W])
+    kept_W = a * built.box.wall_J_K * work.airs[WALL_1]
+    work.airs[WALL_NET_W] += ahead * (kept_W - work.airs[WALL_NET_W])
+    warmer_K = late.ambient_K - early.ambient_K
+    skin = WALL_NET_W if built.box.kind == AIR_AND_WALL else AIR_NET_W
+    work.airs[skin] += late.sun_W - early.sun_W + built.box.outside_W_K * warmer_K
 
 
 @inlined
@@ -186,17 +249,16 @@ def _pass_on(built, work, surface_row):
             for k in range(built.neighbour.shape[0]):
                 other_K = gathered(work.cells, surface_row, built.neighbour, k, c)
                 net_W += at(built.neighbour_W_K, k, c) * other_K
-            share_W = at(work.cells, FILM_W_K, c) * net_W * at(work.cells, SETTLES_K_W, c)
-            share_W = share_W * at(work.cells, WEIGHT, c)
-            inward_W += share_W * at(built.fixed, INWARD, c)
-            outward_W += share_W * at(built.fixed, OUTWARD, c)
-            put_at(work.cells, surface_row - 1, c, net_W)  # in the core's row until airs are known
-        work.packs[PASSED_IN, p] = total(inward_W)
-        work.packs[PASSED_OUT, p] = total(outward_W)
+            in_W, out_W = _share_W(built, work, c, net_W)
+            inward_W += in_W
+            outward_W += out_W
+            put_at(work.cells, PASSED_ON_W, c, net_W)
+        work.folds[p, PASSED_IN] = total(inward_W)
+        work.folds[p, PASSED_OUT] = total(outward_W)
 
 
 @inlined
-def _follow(built, work, surface_row, module_row, air_at):
+def _follow(built, work, passed_row, surface_row, module_row, air_at):
     """Fill the surfaces' changes now that those of the airs are known; return the most it moved."""
     moved_K = 0.0
     for p in range(work.packs.shape[1]):
@@ -204,50 +266,83 @@ def _follow(built, work, surface_row, module_row, air_at):
         most_K = alike(0.0, at(work.cells, WEIGHT, work.pack_cells[p]))
         for c in range(work.pack_cells[p], work.pack_cells[p + 1], WIDE):
             near_K = at(built.fixed, INWARD, c) * module_K + at(built.fixed, OUTWARD, c) * air_K
-            change_K = at(work.cells, surface_row - 1, c) + at(work.cells, FILM_W_K, c) * near_K
+            change_K = at(work.cells, passed_row, c) + at(work.cells, FILM_W_K, c) * near_K
             change_K = change_K * at(work.cells, SETTLES_K_W, c)
             most_K = most(most_K, abs(change_K - at(work.cells, surface_row, c)))
             put_at(work.cells, surface_row, c, change_K)
-        moved_K = most(moved_K, highest(most_K))
+        if built.neighbour.shape[0] > 0:
+            moved_K = most(moved_K, highest(most_K))
     return moved_K
 
 
 @inlined
-def _cores(built, work, state, a, second, ahead, core_row):
-    """Fill the cores' changes, those of the surfaces known."""
-    across, surface_row = built.cell.core_to_surface_W_K, core_row + 1
-    by = 1.0 / (a * built.cell.core_J_K + across) if across > 0.0 else 0.0
-    for c in range(0, work.cells.shape[1], WIDE):
-        change_K = at(work.cells, surface_row, c)
-        if across != 0.0:
-            # CORE_1 is spent where this is the first stage, and `ahead` is nothing there.
-            between_K = at(state.cells, CORE, c) - at(state.cells, SURFACE, c)
-            if second:
-                between_K += ahead * (at(work.cells, CORE_1, c) - at(work.cells, SURFACE_1, c))
-            change_K = (at(work.cells, CORE_W, c) - across * (between_K - change_K)) * by
-        put_at(work.cells, core_row, c, change_K)
+def _cores_at(built, work, c, a, core_row):
+    """Fill the cores' changes of the cells from `c` on, those of the surfaces known."""
+    across, change_K = built.cell.core_to_surface_W_K, at(work.cells, core_row + 1, c)
+    if across != 0.0:
+        by = 1.0 / (a * built.cell.core_J_K + across)
+        change_K = (at(work.cells, NET_CORE_W, c) + across * change_K) * by
+    put_at(work.cells, core_row, c, change_K)
 
 
-@bare_apart
-def stage(built, work, state, a, second, ahead, weather):
-    """Fill the changes over a stage of length 1/`a`, the first or the `second`.
+@inlined
+def _onward_at(built, work, c, a, ahead):
+    """Carry the net heats of the cells from `c` on over to the second stage; return what passes."""
+    cell, across = built.cell, built.cell.core_to_surface_W_K
+    held_J_K = cell.surface_J_K if across != 0.0 else cell.core_J_K + cell.surface_J_K
+    net_W = at(work.cells, NET_SURFACE_W, c)
+    net_W += ahead * (a * held_J_K * at(work.cells, CORE_1 + 1, c) - net_W)
+    if across != 0.0:
+        core_net_W = at(work.cells, NET_CORE_W, c)
+        core_net_W += ahead * (a * cell.core_J_K * at(work.cells, CORE_1, c) - core_net_W)
+        put_at(work.cells, NET_CORE_W, c, core_net_W)
+        net_W += across / (a * cell.core_J_K + across) * core_net_W
+    put_at(work.cells, PASSED_W, c, net_W)
+    return net_W
+
+
+@inlined
+def _onward(built, work, a, ahead, early, late):
+    """End the first stage and begin the second."""
+    for p in range(work.packs.shape[1]):
+        inward_W = alike(0.0, at(work.cells, WEIGHT, work.pack_cells[p]))
+        outward_W = inward_W
+        for c in range(work.pack_cells[p], work.pack_cells[p + 1], WIDE):
+            _cores_at(built, work, c, a, CORE_1)
+            in_W, out_W = _share_W(built, work, c, _onward_at(built, work, c, a, ahead))
+            inward_W += in_W
+            outward_W += out_W
+        work.folds[p, PASSED_IN] = total(inward_W)
+        work.folds[p, PASSED_OUT] = total(outward_W)
+    _airs_onward(built, work, a, ahead, early, late)
+
+
+@inlined
+def stages(built, work, state, a, ahead, early, late):
+    """Fill the changes over two stages of length 1/`a`; return whether neighbours settled.
 
     The second begins at the state plus `ahead` times the first's changes. Surfaces' changes come
-    in as a guess, those of the step before. `weather` is of the stage's own instant. Returns
-    whether heat between neighbours settled.
+    in as a guess, those of the step before. `early` and `late` are the stages' `Weather`.
     """
-    air_K = state.airs_K[built.pack.shape[1]] + ahead * work.airs[AIR_1]
-    _eliminate(built, work, state, a, ahead, air_K)
-    core_row, surface_row = (CORE_2, SURFACE_2) if second else (CORE_1, SURFACE_1)
-    module_row = MODULE_2 if second else MODULE_1
-    air_at = AIR_2 if second else AIR_1
-    alone = built.neighbour.shape[0] == 0
-    moved_K = 0.0
-    for _ in range(MOST_ROUNDS):
-        _pass_on(built, work, surface_row)
-        _airs(built, work, state, a, ahead, second, air_K, weather)
-        moved_K = _follow(built, work, surface_row, module_row, air_at)
-        if alone or moved_K < SETTLED_K:
-            break
-    _cores(built, work, state, a, second, ahead, core_row)
-    return alone or moved_K < SETTLED_K
+    air_K = state.airs_K[built.pack.shape[1]]
+    _eliminate(built, work, state, a, air_K)
+    _eliminate_airs(built, work, state, a, air_K, early)
+    alone, good = built.neighbour.shape[0] == 0, True
+    passed_row = PASSED_W if alone else PASSED_ON_W
+    for second in range(2):
+        surface_row = CORE_2 + 1 if second else CORE_1 + 1
+        module_row, air_at = (MODULE_2, AIR_2) if second else (MODULE_1, AIR_1)
+        moved_K = 0.0
+        for _ in range(MOST_ROUNDS):
+            if not alone:
+                _pass_on(built, work, surface_row)
+            _airs(built, work, a, early, module_row, air_at)
+            moved_K = _follow(built, work, passed_row, surface_row, module_row, air_at)
+            if alone or moved_K < SETTLED_K:
+                break
+        good = good and (alone or moved_K < SETTLED_K)
+        if second == 0:
+            _onward(built, work, a, ahead, early, late)
+    for c in range(0, work.cells.shape[1], WIDE):
+        _cores_at(built, work, c, a, CORE_2)
+    return good

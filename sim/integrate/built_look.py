@@ -21,13 +21,21 @@ from sim.integrate.built_work import (
     SOURCE_V,
     WHOLE_AS,
 )
-from sim.physics.abreast import WIDE, at, put_at
+from sim.physics.abreast import (
+    WIDE,
+    at,
+    bits_of,
+    eights,
+    first_bit,
+    lane_numbers,
+    put_at,
+    put_lowest_each,
+)
 from sim.physics.abreast import lowest as lowest_of
 from sim.physics.built import CORE, FIRST_CELL, LINKED, PACK_COUNT, SOC, Built
-from sim.physics.compiled import bare_apart, inlined
+from sim.physics.compiled import inlined
 from sim.physics.limits import (
     BEYOND_MODEL,
-    BEYOND_REACH,
     CELL_CHARGE,
     CELL_DISCHARGE,
     CHARGE_COLD,
@@ -42,8 +50,15 @@ from sim.physics.limits import (
     OVERCHARGE,
     PACK_CURRENT,
     RESERVE,
+    Limits,
 )
-from sim.physics.side_by_side import alike, lane, lanes_in, least, most, where
+from sim.physics.side_by_side import WIDTH, alike, fails, lanes_in, least, most, where
+
+# Rows of `Desk.margin`: at the last look and at this; of one pack, and what it is made from; the
+# book's; then levels by how a pack's current flows, and the sign and size of what they are of.
+BEFORE, AFTER, MINE, RAW, WORST, WORST_S, RESTS, GIVES, TAKES, CHARGED, SIGN = range(11)
+MARGINS = 11
+ROW = (0,) * (WIDTH * -(-COUNT // WIDTH))  # of limits; what is over counts for nothing
 
 Floats = NDArray[np.float64]
 Places = NDArray[np.intp]
@@ -85,11 +100,28 @@ def empty_book(built: Built, capacity: int = 65_536) -> Book:
     )
 
 
-@inlined
-def _least(margin, place, limit, value, where):
-    if not value >= margin[limit]:
-        margin[limit] = value
-        place[limit] = where
+def margin_rows(limits: Limits, book: Book) -> Floats:
+    """Return `Desk.margin` (MARGINS, len(ROW)): margin = level + sign * what the limit is of.
+
+    A limit that does not apply has an infinite level.
+    """
+    rows = np.full((MARGINS, len(ROW)), np.inf)
+    rows[WORST, :COUNT], rows[WORST_S, :COUNT] = book.worst, book.worst_s
+    rows[SIGN] = 1.0
+    rows[SIGN, EMPTY] = 100.0
+    for flows in (RESTS, GIVES, TAKES, CHARGED):
+        rows[flows, [EMPTY, RESERVE, PACK_CURRENT]] = 0.0
+        rows[flows, CUTOFF], rows[flows, HOT] = -limits.cutoff_V, limits.core_max_K
+        rows[flows, CELL_DISCHARGE] = limits.cell_discharge_A
+        rows[flows, BEYOND_MODEL] = MODEL_ENDS_K
+        if flows != RESTS:
+            rows[flows, OUTSIDE_TABLE] = -limits.coldest_table_K
+    rows[GIVES, COLD] = -limits.discharge_core_min_K
+    rows[CHARGED, CHARGE_HOT] = limits.charge_core_max_K
+    rows[CHARGED, CHARGE_COLD] = -limits.charge_core_min_K
+    rows[CHARGED, OVERCHARGE] = limits.full_V + ROUNDING_V
+    rows[CHARGED, CELL_CHARGE] = limits.cell_charge_A
+    return rows
 
 
 @inlined
@@ -101,31 +133,15 @@ def _least_of(value, block, found):
 
 
 @inlined
-def _enter(entered, limit, level, sign, found):
-    """Take a limit's margin by the least of the lanes: `level` + `sign` times it, and its cell.
-
-    Which cell it is, is looked for where it will be told: at a new worst value, or beyond.
-    """
-    margin, place, worst, work, first = entered
+def _cell_of(work, found, value, p):
+    """Return the first cell of pack `p` whose value that is, or that has none."""
     values, block = found
-    least_of_all = lowest_of(values)
-    value = level + sign * least_of_all
-    if value >= margin[limit]:
-        return
-    margin[limit] = value
-    if value != math.inf and not (value >= worst[limit] and value >= 0.0):
-        place[limit] = _cell_of(work, values, block, least_of_all, first)
-
-
-@bare_apart
-def _cell_of(work, values, block, value, first):
-    """Return the first cell whose value that is, or that has none."""
-    cell = work.source.shape[0]
-    for k in range(lanes_in(values)):
-        here = first + int(lane(block, k)) * WIDE + k
-        if lane(block, k) >= 0.0 and not lane(values, k) > value and here < cell:
-            cell = here
-    return work.source[cell]
+    these = (block >= 0.0) & fails(values > value)
+    first = work.pack_cells[p]
+    if work.pack_cells[p + 1] - first == WIDE:
+        return work.source[first + first_bit(bits_of(these))]
+    number = where(these, block * float(WIDE) + lane_numbers(block), math.inf)
+    return work.source[first + int(lowest_of(number))]
 
 
 @inlined
@@ -158,52 +174,103 @@ def _extremes(built, work, state, p):
 
 
 @inlined
-def _of_pack(limits, built, work, state, p, charged, entered):
-    """Take what the cells of a pack on the bus have left."""
-    cool, cool_on, warm_on, low, high, empty, out, into = _extremes(built, work, state, p)
-    pack_A = work.packs[PACK_A, p]
-    _enter(entered, HOT, limits.core_max_K, 1.0, cool)
-    _enter(entered, BEYOND_MODEL, MODEL_ENDS_K, 1.0, cool)
-    _enter(entered, CUTOFF, -limits.cutoff_V, 1.0, low)
-    _enter(entered, EMPTY, 0.0, 100.0, empty)
-    _enter(entered, CELL_DISCHARGE, limits.cell_discharge_A, 1.0, out)
-    if pack_A > 0.0:
-        _enter(entered, COLD, -limits.discharge_core_min_K, 1.0, warm_on)
-    if charged:
-        _enter(entered, CHARGE_HOT, limits.charge_core_max_K, 1.0, cool_on)
-        _enter(entered, CHARGE_COLD, -limits.charge_core_min_K, 1.0, warm_on)
-        _enter(entered, OVERCHARGE, limits.full_V + ROUNDING_V, 1.0, high)
-        _enter(entered, CELL_CHARGE, limits.cell_charge_A, 1.0, into)
-    if pack_A != 0.0:
-        _enter(entered, OUTSIDE_TABLE, -limits.coldest_table_K, 1.0, warm_on)
+def _reserve(limits, built, work, state, p):
+    """Return the lowest group's charge over the reserve [%], and which that is."""
+    least_reserve, which = math.inf, -1
+    for g in range(built.pack_at[p], built.pack_at[p + 1]):
+        held_As, whole_As = 0.0, work.groups[WHOLE_AS, g]
+        for c in range(built.group_at[FIRST_CELL, g], built.group_at[END_CELL, g]):
+            held_As += work.cells[PART_AS, c] * state.cells[SOC, c]
+        if whole_As > 0.0:  # what hangs on nothing is no reserve
+            reserve = 100.0 * (held_As / whole_As - limits.reserve_soc)
+            if not reserve >= least_reserve:
+                least_reserve, which = reserve, g
+    return least_reserve, which
 
 
 @inlined
-def margins(limits, built, work, bus, state, margin, place, worst):
-    """Fill `margin` (COUNT,) and `place` of each, by the weakest part of the packs on the bus.
+def _levels_row(work, built, p):
+    """Return which levels hold, by the way in which a pack's current flows."""
+    pack_A = work.packs[PACK_A, p]
+    if pack_A > 0.0:
+        return GIVES
+    if pack_A == 0.0:
+        return RESTS
+    charged = pack_A < -TRICKLE_PER_AS * work.groups[WHOLE_AS, built.pack_at[p]]
+    return CHARGED if charged else TAKES
 
-    `worst` are the book's; a place is filled where a margin is less, or beyond its limit.
+
+@inlined
+def _of_pack(limits, built, work, state, desk, p):
+    """Take what the cells and groups of a pack on the bus have left."""
+    rows = desk.margin
+    found = _extremes(built, work, state, p)
+    cool, cool_on, warm_on, low, high, empty, out, into = found
+    reserve, group = _reserve(limits, built, work, state, p)
+    pack_left_A = limits.pack_current_A - abs(work.packs[PACK_A, p])
+    endless = alike(math.inf, cool[0])
+    raw, mine = eights(rows, RAW, ROW), eights(rows, MINE, ROW)
+    put_lowest_each(
+        raw, 0, low[0], empty[0], alike(reserve, endless), cool[0], warm_on[0], cool_on[0],
+        warm_on[0], high[0],
+    )  # fmt: skip
+    put_lowest_each(
+        raw, 1, out[0], into[0], alike(pack_left_A, endless), endless, warm_on[0], cool[0],
+        endless, endless,
+    )  # fmt: skip
+    level = eights(rows, _levels_row(work, built, p), ROW)
+    sign, margin = eights(rows, SIGN, ROW), eights(rows, AFTER, ROW)
+    worst, told = eights(rows, WORST, ROW), 0
+    for n in range(len(mine)):
+        mine[n] = level[n] + sign[n] * raw[n]
+        lesser = fails(mine[n] >= margin[n]) & (margin[n] == margin[n])
+        # Which cell it is, is looked for where it will be told: at a new worst value, or beyond.
+        tell = lesser & (fails(mine[n] >= worst[n]) | (mine[n] < 0.0))
+        margin[n] = where(lesser, mine[n], margin[n])
+        told |= bits_of(tell) << (n * lanes_in(endless))
+    while told:
+        limit = first_bit(told)
+        told &= told - 1
+        value, cell = rows[RAW, limit], group
+        if limit == PACK_CURRENT:
+            cell = p
+        elif limit in (HOT, BEYOND_MODEL):
+            cell = _cell_of(work, cool, value, p)
+        elif limit != RESERVE:
+            of = low
+            if limit == EMPTY:
+                of = empty
+            elif limit == CHARGE_HOT:
+                of = cool_on
+            elif limit == OVERCHARGE:
+                of = high
+            elif limit == CELL_DISCHARGE:
+                of = out
+            elif limit == CELL_CHARGE:
+                of = into
+            elif limit != CUTOFF:
+                of = warm_on
+            cell = _cell_of(work, of, value, p)
+        desk.place[limit] = cell
+
+
+@inlined
+def margins(limits, built, work, bus, state, desk):
+    """Fill margins, and the place of each, by the weakest part of the packs on the bus.
+
+    A place is filled where a margin is less than the worst before, or beyond its limit.
     """
-    for limit in range(COUNT):
-        margin[limit], place[limit] = math.inf, -1
+    margin, like = eights(desk.margin, AFTER, ROW), at(state.cells, CORE, 0)
+    endless, room_W = alike(math.inf, like), alike(bus.room_W, like)
+    put_lowest_each(
+        margin, 0, endless, endless, endless, endless, endless, endless, endless, endless
+    )
+    put_lowest_each(
+        margin, 1, endless, endless, endless, room_W, endless, endless, endless, endless
+    )
     for p in range(built.pack.shape[1]):
-        if built.pack[PACK_COUNT, p] == 0.0:
-            continue
-        first_As = work.groups[WHOLE_AS, built.pack_at[p]]
-        charged = work.packs[PACK_A, p] < -TRICKLE_PER_AS * first_As
-        entered = margin, place, worst, work, work.pack_cells[p]
-        _of_pack(limits, built, work, state, p, charged, entered)
-        for g in range(built.pack_at[p], built.pack_at[p + 1]):
-            held_As, whole_As = 0.0, work.groups[WHOLE_AS, g]
-            for c in range(built.group_at[FIRST_CELL, g], built.group_at[END_CELL, g]):
-                held_As += work.cells[PART_AS, c] * state.cells[SOC, c]
-            if whole_As > 0.0:  # what hangs on nothing is no reserve
-                reserve = 100.0 * (held_As / whole_As - limits.reserve_soc)
-                _least(margin, place, RESERVE, reserve, g)
-        pack_A = abs(work.packs[PACK_A, p])
-        _least(margin, place, PACK_CURRENT, limits.pack_current_A - pack_A, p)
-    if bus.room_W < math.inf:
-        margin[BEYOND_REACH] = bus.room_W
+        if built.pack[PACK_COUNT, p] > 0.0:
+            _of_pack(limits, built, work, state, desk, p)
 
 
 @inlined
@@ -221,13 +288,37 @@ def enter_extremes(extremes, work, state):
 
 
 @inlined
-def lowest(book, time_s, margin, place):
+def negative(desk):
+    """Return which limits are passed now, as bits."""
+    margin, bits = eights(desk.margin, AFTER, ROW), 0
+    for n in range(len(margin)):
+        bits |= bits_of(margin[n] < 0.0) << (n * lanes_in(margin[n]))
+    return bits
+
+
+@inlined
+def changed(desk):
+    """Return which limits were passed or met again between the last look and this, as bits."""
+    before, after, bits = eights(desk.margin, BEFORE, ROW), eights(desk.margin, AFTER, ROW), 0
+    for n in range(len(after)):
+        bits |= bits_of((before[n] < 0.0) ^ (after[n] < 0.0)) << (n * lanes_in(after[n]))
+    return bits
+
+
+@inlined
+def lowest(book, time_s, desk):
     """Take worst values."""
-    for limit in range(COUNT):
-        if not margin[limit] >= book.worst[limit]:
-            book.worst[limit] = margin[limit]
-            book.worst_s[limit] = time_s
-            book.worst_at[limit] = place[limit]
+    margin, worst = eights(desk.margin, AFTER, ROW), eights(desk.margin, WORST, ROW)
+    worst_s, bits = eights(desk.margin, WORST_S, ROW), 0
+    for n in range(len(margin)):
+        worse = fails(margin[n] >= worst[n])
+        worst[n] = where(worse, margin[n], worst[n])
+        worst_s[n] = where(worse, time_s, worst_s[n])
+        bits |= bits_of(worse) << (n * lanes_in(worst[n]))
+    while bits:
+        limit = first_bit(bits)
+        bits &= bits - 1
+        book.worst_at[limit] = desk.place[limit]
 
 
 @inlined
@@ -251,14 +342,20 @@ def _end(book, limit, time_s):
     book.open_at[limit] = -1
 
 
-@bare_apart
-def levels(book, time_s, margin, place):
+@inlined
+def levels(book, time_s, desk):
     """Take margins at an edge: worst values, and spells that begin or end there by a jump."""
-    lowest(book, time_s, margin, place)
+    lowest(book, time_s, desk)
+    beyond, was_open = negative(desk), 0
     for limit in range(COUNT):
-        if margin[limit] < 0.0:
-            _begin(book, limit, time_s, margin[limit], place[limit])
-        elif book.open_at[limit] >= 0:
+        was_open |= (book.open_at[limit] >= 0) << limit
+    bits = beyond ^ was_open
+    while bits:
+        limit = first_bit(bits)
+        bits &= bits - 1
+        if desk.margin[AFTER, limit] < 0.0:
+            _begin(book, limit, time_s, desk.margin[AFTER, limit], desk.place[limit])
+        else:
             _end(book, limit, time_s)
 
 
@@ -271,14 +368,16 @@ def crossing_s(before, after, time_s, step_s):
 
 
 @inlined
-def settle(book, time_s, step_s, before, after, place):
+def settle(book, time_s, step_s, desk):
     """Take margins at the end of a step, and the crossings within it."""
-    lowest(book, time_s + step_s, after, place)
-    for limit in range(COUNT):
-        if (before[limit] < 0.0) == (after[limit] < 0.0):
-            continue
-        at_s = crossing_s(before[limit], after[limit], time_s, step_s)
-        if after[limit] < 0.0:
-            _begin(book, limit, at_s, 0.0, place[limit])
+    lowest(book, time_s + step_s, desk)
+    bits = changed(desk)
+    while bits:
+        limit = first_bit(bits)
+        bits &= bits - 1
+        before, after = desk.margin[BEFORE, limit], desk.margin[AFTER, limit]
+        at_s = crossing_s(before, after, time_s, step_s)
+        if after < 0.0:
+            _begin(book, limit, at_s, 0.0, desk.place[limit])
         else:
             _end(book, limit, at_s)

@@ -7,12 +7,21 @@ import math
 from sim.integrate.built_flow import Hung, flow
 from sim.integrate.built_heat import Weather, drifted
 from sim.integrate.built_keep import keep
-from sim.integrate.built_look import crossing_s, enter_extremes, levels, margins, settle
-from sim.integrate.built_records import (
+from sim.integrate.built_look import (
     AFTER,
+    BEFORE,
+    ROW,
+    changed,
+    crossing_s,
+    enter_extremes,
+    levels,
+    margins,
+    negative,
+    settle,
+)
+from sim.integrate.built_records import (
     AGAIN,
     AT_ONCE,
-    BEFORE,
     BEFORE_J,
     DONE_S,
     EDGE,
@@ -37,6 +46,7 @@ from sim.integrate.built_seen import feel, see
 from sim.integrate.built_step import advance
 from sim.integrate.built_work import PACK_A
 from sim.integrate.trace import KEPT_S
+from sim.physics.abreast import eights, first_bit
 from sim.physics.board import (
     CHARGE_PATH,
     CHARGER,
@@ -53,7 +63,6 @@ from sim.physics.box import FREE_AIR
 from sim.physics.built import CHARGED
 from sim.physics.bus import CHARGE
 from sim.physics.compiled import bare_apart, inlined
-from sim.physics.limits import COUNT
 
 INSTANT_S = 1e-9
 CLOSE_S = 1e-6  # to which an instant within a step is found
@@ -63,12 +72,16 @@ MOST_AT_ONCE = 16  # looks at one instant after which nothing lets go any more
 
 
 @inlined
-def look(built, work, limits, hung, charging, state, desk, worst):
-    """Solve all currents for the state as it is; fill margins and what boards see."""
-    feel(built, work, state)
+def look(built, work, limits, hung, charging, state, desk, felt):
+    """Solve all currents for the state as it is; fill margins and what boards see.
+
+    A state that is `felt` was looked at before: only what hangs on the bus may be another.
+    """
+    if not felt:
+        feel(built, work, state)
     bus = flow(built, work, state, hung, charging, True)
     see(built, work)
-    margins(limits, built, work, bus, state, desk.margin[AFTER], desk.place, worst)
+    margins(limits, built, work, bus, state, desk)
     return bus
 
 
@@ -126,16 +139,18 @@ def copy_state(source, target):
 
 
 @inlined
-def _first_stop(stops, margin, time_s, step_s):
+def _first_stop(stops, desk, time_s, step_s):
     """Return when in the step just taken a limit is passed, and which where that ends the run."""
     first_s, which = time_s + step_s, -1
-    for limit in range(COUNT):
-        if margin[BEFORE, limit] >= 0.0 and margin[AFTER, limit] < 0.0:
-            # A hair behind it: rounding would leave a margin that creeps just short of it for ever.
-            before = margin[BEFORE, limit] + HAIR
-            at_s = crossing_s(before, margin[AFTER, limit], time_s, step_s)
-            if at_s < first_s or (at_s <= first_s and stops[limit]):
-                first_s, which = at_s, limit if stops[limit] else -1
+    bits = changed(desk) & negative(desk)
+    while bits:
+        limit = first_bit(bits)
+        bits &= bits - 1
+        # A hair behind it: rounding would leave a margin that creeps just short of it for ever.
+        before = desk.margin[BEFORE, limit] + HAIR
+        at_s = crossing_s(before, desk.margin[AFTER, limit], time_s, step_s)
+        if at_s < first_s or (at_s <= first_s and stops[limit]):
+            first_s, which = at_s, limit if stops[limit] else -1
     return first_s, which
 
 
@@ -155,22 +170,27 @@ def first_switch_s(thresholds, switches, seen_before, seen, time_s, end_s, not_y
 
 
 @inlined
-def _stopped(stops, margin):
+def _stopped(stops, desk):
     """Return the first limit that ends the run and is passed already, -1 for none."""
-    for limit in range(COUNT):
-        if stops[limit] and margin[limit] < 0.0:
+    bits = negative(desk)
+    while bits:
+        limit = first_bit(bits)
+        bits &= bits - 1
+        if stops[limit]:
             return limit
     return -1
 
 
 @inlined
-def _taken_over(desk, work):
+def _taken_over(thresholds, desk, work):
     """What is seen now is what was seen before the next step."""
-    for limit in range(COUNT):
-        desk.margin[BEFORE, limit] = desk.margin[AFTER, limit]
-    for p in range(work.seen.shape[0]):
-        for q in range(work.seen.shape[1]):
-            desk.seen[p, q] = work.seen[p, q]
+    before, after = eights(desk.margin, BEFORE, ROW), eights(desk.margin, AFTER, ROW)
+    for n in range(len(after)):
+        before[n] = after[n]
+    if thresholds.trip.shape[0] > 0:
+        for p in range(work.seen.shape[0]):
+            for q in range(work.seen.shape[1]):
+                desk.seen[p, q] = work.seen[p, q]
 
 
 @inlined
@@ -226,7 +246,7 @@ def _must_cut(thresholds, switches, work, desk, past, stops):
     """
     pace, turn = desk.pace, desk.turn
     time_s, step_s = pace[TIME_S], pace[STEP_S]
-    stop_s, which = _first_stop(stops, desk.margin, time_s, step_s)
+    stop_s, which = _first_stop(stops, desk, time_s, step_s)
     if thresholds.trip.shape[0] > 0:
         switch_s = first_switch_s(
             thresholds, switches, desk.seen, work.seen, time_s, time_s + step_s,
@@ -248,7 +268,7 @@ def _end_step(thresholds, switches, work, book, desk, past, bus):
     """Enter what the step brought, and move on to its end."""
     pace, turn = desk.pace, desk.turn
     time_s, end_s, w = pace[TIME_S], pace[TIME_S] + pace[STEP_S], turn[WINDOW]
-    settle(book, time_s, pace[STEP_S], desk.margin[BEFORE], desk.margin[AFTER], desk.place)
+    settle(book, time_s, pace[STEP_S], desk)
     if thresholds.trip.shape[0] > 0:
         note(thresholds, switches, time_s, desk.seen, end_s, work.seen)
     if w >= 0 and bus.current_A < 0.0 and math.isnan(past.windows[w, FLOWS_S]):
@@ -302,7 +322,7 @@ def _ends(stops, desk, past):
     purpose = desk.turn[PURPOSE]
     if purpose == STEP:
         return past.last[WHICH_LIMIT] >= 0.0
-    beyond = _stopped(stops, desk.margin[AFTER]) if purpose == EDGE else -1
+    beyond = _stopped(stops, desk) if purpose == EDGE else -1
     if beyond >= 0:
         past.last[WHICH_LIMIT] = beyond
     return beyond >= 0
@@ -318,7 +338,7 @@ def run(
     Each round looks once: at an edge (of a leg, or where something switched), at the end of a
     step, or anew at the begin of a step that has to be cut short.
     """
-    settled = True
+    settled, felt = True, False
     pace, turn = desk.pace, desk.turn
     while turn[LEG_AT] < last:
         i = turn[LEG_AT]
@@ -330,22 +350,23 @@ def run(
             middle_s = pace[TIME_S] + 0.5 * pace[STEP_S] - legs.start_s[i]
             weather = _weather(legs, i, middle_s)
             _, good = advance(built, work, hung, charging, state, pace[STEP_S], weather)
-            settled = settled and good
+            settled, felt = settled and good, False
             past.last[STEPS] += 1.0
-        bus = look(built, work, limits, hung, charging, state, desk, book.worst)
+        bus = look(built, work, limits, hung, charging, state, desk, felt)
+        felt = True
         if turn[PURPOSE] == STEP:
             if _must_cut(thresholds, switches, work, desk, past, stops):
                 copy_state(saved, state)  # once more, to there only
-                turn[PURPOSE], turn[IS_CUT] = AGAIN, turn[IS_CUT] + 1
+                turn[PURPOSE], turn[IS_CUT], felt = AGAIN, turn[IS_CUT] + 1, False
                 continue
             _end_step(thresholds, switches, work, book, desk, past, bus)
         elif turn[PURPOSE] == EDGE:
-            levels(book, pace[TIME_S], desk.margin[AFTER], desk.place)
+            levels(book, pace[TIME_S], desk)
             if thresholds.trip.shape[0] > 0:
                 note(thresholds, switches, pace[TIME_S], work.seen, pace[TIME_S], work.seen)
         if turn[PURPOSE] != AGAIN:
             enter_extremes(book.extremes, work, state)
-        _taken_over(desk, work)
+        _taken_over(thresholds, desk, work)
         over = pace[TIME_S] >= legs.end_s[i] - INSTANT_S
         ended = _ends(stops, desk, past)
         late = pace[TIME_S] - pace[KEPT_LAST_S] >= KEPT_S - INSTANT_S

@@ -5,7 +5,16 @@ from __future__ import annotations
 import numpy as np
 
 from sim.drive.legs import Legs
-from sim.integrate.built_look import empty_book
+from sim.integrate.built_look import (
+    AFTER,
+    BEFORE,
+    MARGINS,
+    ROW,
+    WORST,
+    WORST_S,
+    empty_book,
+    margin_rows,
+)
 from sim.integrate.built_loop import run
 from sim.integrate.built_middle import take_middle
 from sim.integrate.built_records import (
@@ -52,8 +61,8 @@ def bench_for(
         np.zeros(3),
     )
     desk = Desk(
-        np.full((2, COUNT), np.inf), np.zeros(COUNT, dtype=np.intp), np.zeros_like(work.seen),
-        np.zeros(4), np.zeros(7, dtype=np.intp),
+        np.full((MARGINS, len(ROW)), np.inf), np.full(COUNT, -1, dtype=np.intp),
+        np.zeros_like(work.seen), np.zeros(4), np.zeros(7, dtype=np.intp),
     )  # fmt: skip
     saved = copied(widened(state, abreast(built)))
     return Bench(work, empty_book(built), past, all_closed(thresholds), desk, saved)
@@ -92,6 +101,8 @@ def go_on(
     ready, wide = way.built, widened(state, way)
     extremes = np.ascontiguousarray(bench.book.extremes[:, way.source])
     book = bench.book._replace(extremes=extremes)
+    desk = bench.desk._replace(margin=margin_rows(limits, book))
+    desk.margin[[BEFORE, AFTER]] = bench.desk.margin[[BEFORE, AFTER]]
     work = bench.work._replace(facets=in_line(bench.work.facets))
     stops = np.zeros(COUNT, dtype=np.bool_)
     stops[[*STOPS_DRIVE, BEYOND_MODEL] if settings.stop_at_limits else [BEYOND_MODEL]] = True
@@ -103,9 +114,11 @@ def go_on(
     settled = run(
         ready, thresholds, bench.switches, limits, legs, day,
         len(legs.start_s) if last is None else last, wide, bench.saved, work, book,
-        bench.past, bench.desk, stops, settings.longest_step_s,
+        bench.past, desk, stops, settings.longest_step_s,
     )  # fmt: skip
     state.cells[:] = wide.cells[:, way.home]
+    bench.desk.margin[:] = desk.margin
+    book.worst[:], book.worst_s[:] = desk.margin[WORST, :COUNT], desk.margin[WORST_S, :COUNT]
     bench.book.extremes[:] = extremes[:, way.home]
     end_s, which, steps = bench.past.last.tolist()
     return Run(

@@ -39,7 +39,7 @@ from sim.physics.built import (
 from sim.physics.cell import FIRST_PAIR as FIRST_LAYER
 from sim.physics.compiled import bare_apart, inlined
 from sim.physics.decay import decays
-from sim.physics.side_by_side import alike, least, most, where
+from sim.physics.side_by_side import alike, any_of, least, most, where
 
 MOST_GUESSED = 0.1  # of charge in half a step; the curve's chord is taken there, no more
 
@@ -150,12 +150,17 @@ def couple(built, work, state, c, p, step_s, soc, core_K):
     over_V = rise_V * (soc - at(state.cells, SOC, c))
     drag_ohm = rise_V * half_s / at(built.fixed, CAPACITY_AS, c)
     for k in range(len(built.cell.pairs)):
+        tau_before_s = at(work.cells, FIRST_PAIR + 3 * k + 1, c)
         pair_ohm, tau_s = _put_pair(built, work, facets, place, c, k)
-        half_left, left = decays(step_s / tau_s)
+        # Times mostly are one number for all charge and warmth, and then so are decays.
+        half_left = at(work.cells, FIRST_PAIR + 3 * k + 2, c)
+        if any_of(tau_s != tau_before_s):
+            half_left, _ = decays(step_s / tau_s)
+            put_at(work.cells, FIRST_PAIR + 3 * k + 2, c, half_left)
+        left = half_left * half_left
         still = tau_s * (1.0 - left) * (1.0 / step_s)
         over_V += at(state.cells, FIRST_OVER + k, c) * still
         drag_ohm += pair_ohm * (1.0 - still)
-        put_at(work.cells, FIRST_PAIR + 3 * k + 2, c, half_left)
     put_at(work.cells, RISE_V, c, rise_V)
     put_at(work.cells, OPEN_V, c, open_V)
     put_at(work.cells, SLOPE_V_K, c, slope_V_K)

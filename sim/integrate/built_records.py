@@ -28,7 +28,6 @@ COLUMNS = 22
 # Of a charging window: when it begins, when current first flows, when it is done, charge before.
 OPENS_S, FLOWS_S, DONE_S, BEFORE_J = range(4)
 WHEN_S, WHICH_LIMIT, STEPS = range(3)  # of how a run ended
-BEFORE, AFTER = range(2)
 # Entries of `Desk.pace` and `Desk.turn`; a look is for an edge, a step's end, or a step to be cut.
 TIME_S, STEP_S, KEPT_LAST_S, MOST_S = range(4)
 LEG_AT, PURPOSE, IS_CUT, FRESH_LEG, IS_CHARGING, WINDOW, AT_ONCE = range(7)
@@ -57,7 +56,7 @@ class Past(NamedTuple):
 class Desk(NamedTuple):
     """How the run goes on: what was seen before, and where it stands; filled in place."""
 
-    margin: Floats  # (2, COUNT)
+    margin: Floats  # (MARGINS, len(ROW)) of `sim.integrate.built_look`
     place: Places
     seen: Floats
     # (4,) time, length of the step under way, when a row was kept last, most that a step may last

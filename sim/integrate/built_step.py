@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 
 from sim.integrate.built_flow import flow
-from sim.integrate.built_heat import drifted, stage
+from sim.integrate.built_heat import drifted, stages
 from sim.integrate.built_middle import middle
 from sim.integrate.built_work import (
     AIR_1,
@@ -23,6 +23,7 @@ from sim.integrate.built_work import (
     CORE_2,
     CORE_W,
     CURRENT_A,
+    EIGHT,
     END_CELL,
     FILM_W_K,
     FIRST_PAIR,
@@ -48,7 +49,7 @@ from sim.integrate.built_work import (
     WALL_2,
     WEIGHT,
 )
-from sim.physics.abreast import WIDE, at, put_at, total
+from sim.physics.abreast import WIDE, at, eights, put_at, put_total_each, total
 from sim.physics.board import MAY_DISCHARGE
 from sim.physics.box import AIR_AND_WALL, FREE_AIR
 from sim.physics.built import (
@@ -161,12 +162,16 @@ def relax(built, work, state, step_s):
             stored_J += found[3]
             reversible_J += found[4]
             joint_J += found[5]
-        state.sums[p, CHEMICAL] += total(chemical_J)
-        state.sums[p, OHMIC] += total(ohmic_J)
-        state.sums[p, PAIRS] += total(pairs_J)
-        state.sums[p, STORED] += total(stored_J)
-        state.sums[p, REVERSIBLE] += total(reversible_J)
-        state.sums[p, JOINT] += total(joint_J)
+        put_total_each(
+            eights(work.folds, p, EIGHT), 0,
+            chemical_J, ohmic_J, pairs_J, stored_J, reversible_J, joint_J, nought, nought,
+        )  # fmt: skip
+        state.sums[p, CHEMICAL] += work.folds[p, 0]
+        state.sums[p, OHMIC] += work.folds[p, 1]
+        state.sums[p, PAIRS] += work.folds[p, 2]
+        state.sums[p, STORED] += work.folds[p, 3]
+        state.sums[p, REVERSIBLE] += work.folds[p, 4]
+        state.sums[p, JOINT] += work.folds[p, 5]
 
 
 @inlined
@@ -220,8 +225,7 @@ def warm(built, work, state, step_s, weather):
     """
     packs, a = built.pack.shape[1], 1.0 / (GAMMA * step_s)
     early, late = drifted(weather, (GAMMA - 0.5) * step_s), drifted(weather, 0.5 * step_s)
-    good = stage(built, work, state, a, False, 0.0, early)
-    good = stage(built, work, state, a, True, AHEAD, late) and good
+    good = stages(built, work, state, a, AHEAD, early, late)
     part_1, part_2 = (1.0 - GAMMA) * step_s, GAMMA * step_s
     air_K = state.airs_K[packs]
     air_1 = work.airs[AIR_1]

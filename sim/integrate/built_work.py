@@ -50,7 +50,7 @@ Places = NDArray[np.intp]
     JOINT_W,
     FILM_W_K,  # the whole film of each cell
     SETTLES_K_W,  # of a stage: how its surface follows a net heat
-    PASSED_W,
+    PASSED_W,  # its net heat, the core's part of it passed on
     CORE_1,  # changes of temperature over the implicit stages [K]
     SURFACE_1,
     CORE_2,
@@ -58,8 +58,11 @@ Places = NDArray[np.intp]
     DRAG_OHM,  # what pairs and moving charge add to its resistance over a step
     RISE_V,  # of the open-circuit voltage over all of the charge, where the cell stands
     PART_AS,  # of its group's capacity, with all like it; nothing where its link is open
-) = range(23)
-FIRST_PAIR = 23  # then three rows a pair: resistance, time constant, what half a step leaves
+    NET_CORE_W,  # what a stage begins with, at core and surface
+    NET_SURFACE_W,
+    PASSED_ON_W,  # the same with what comes from neighbours
+) = range(26)
+FIRST_PAIR = 26  # then three rows a pair: resistance, time constant, what half a step leaves
 # Rows of `Work.groups`, of `Work.packs` and of `Work.flags`.
 GROUP_V, GROUP_OHM, WHOLE_AS = range(3)
 (
@@ -68,21 +71,28 @@ GROUP_V, GROUP_OHM, WHOLE_AS = range(3)
     PACK_A,
     LIMIT_A,  # of its charge current
     MODULE_W,  # busbars' heat into the module's air
-    TO_MODULE,  # sums over cells: conductance left to the module after elimination,
+    MODULE_NET_W,
+    MODULE_SETTLES_K_W,
+    COUPLED,
+    MODULE_1,
+    MODULE_2,
+    MODULE_K_S,  # at which its air warmed over the last step
+) = range(11)
+# Columns of `Work.folds`, sums over the cells of a pack.
+(
+    TO_MODULE,  # conductance left to the module after elimination,
     TO_BOX_AIR,  # to the box's air,
     ACROSS,  # between the two through the cells,
     MODULE_HEAT,  # and heat towards them
     BOX_HEAT,
-    COUPLED,
     PASSED_IN,
     PASSED_OUT,
-    MODULE_1,
-    MODULE_2,
-    MODULE_K_S,  # at which its air warmed over the last step
-) = range(16)
+) = range(7)
+EIGHT = (0,) * 8
 DISCHARGING, TAKES_PART = 0, 5  # between them those of `sim.physics.board`
 # Entries of `Work.airs`; the last is of the bus.
-AIR_1, WALL_1, AIR_2, WALL_2, BOX_W, HALF_S, AIR_K_S, JUMP_OHM = range(8)
+AIR_1, WALL_1, AIR_2, WALL_2, BOX_W, HALF_S, AIR_K_S = range(7)
+AIR_NET_W, WALL_NET_W, AIR_SETTLES_K_W, WALL_SETTLES_K_W, HANDED_ON, JUMP_OHM = range(7, 13)
 # Rows of `Abreast.cell_at`, and what stands behind those of `Built.group_at` once it is abreast.
 FIRST, END = range(2)
 END_CELL = 3
@@ -107,9 +117,10 @@ class Work(NamedTuple):
     pack_of: Places  # (N,)
     pack_cells: Places  # (P + 1,)
     groups: Floats  # (3, G)
-    packs: Floats  # (16, P)
+    packs: Floats  # (11, P)
     flags: NDArray[np.bool_]  # (6, P)
-    airs: Floats  # (8,)
+    airs: Floats  # (13,)
+    folds: Floats  # (P, len(EIGHT))
     seen: Floats  # (P, QUANTITIES)
 
 
@@ -171,6 +182,6 @@ def room_for(built: Built) -> Work:
     facets[:, FILM_AT + FILM_NUMBER] = 1.0
     return Work(
         cells, facets, ladders, way.source, pack_of.astype(np.intp), way.pack_cells, group_rows,
-        np.zeros((16, packs)), np.ones((6, packs), dtype=np.bool_), np.zeros(8),
-        np.zeros((packs, QUANTITIES)),
+        np.zeros((11, packs)), np.ones((6, packs), dtype=np.bool_), np.zeros(13),
+        np.zeros((packs, len(EIGHT))), np.zeros((packs, QUANTITIES)),
     )  # fmt: skip
