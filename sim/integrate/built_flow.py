@@ -221,6 +221,12 @@ def _on_bus(built, work, hung, charging, instant):
         return Bus(source_V - path_ohm * current_A, current_A, math.inf, 0.0, False)
     if hung.mode == CHARGE:
         return Bus(source_V, 0.0, math.inf, 0.0, False)
+    return _driven(built, work, hung, source_V, path_ohm, instant)
+
+
+@inlined
+def _driven(built, work, hung, source_V, path_ohm, instant):
+    """Return the `Bus` with a load on a source."""
     wanted_A, room_W = asked_A(hung.kind, hung.value, source_V, path_ohm)
     current_A = _let_through_A(built, work, hung, source_V, path_ohm, wanted_A)
     asked_W = hung.value
@@ -231,6 +237,15 @@ def _on_bus(built, work, hung, charging, instant):
         asked_W = (source_V - path_ohm * current_A - jump_V) * wanted_A
     limited = abs(current_A) < abs(wanted_A)
     return Bus(source_V - path_ohm * current_A, current_A, room_W, asked_W, limited)
+
+
+@inlined
+def _alone(built, work, hung):
+    """Return whether a load hangs on one pack that lets both ways through: all packs alike."""
+    if built.pack.shape[1] != 1 or hung.mode == CHARGE:
+        return False
+    both = work.flags[MAY_DISCHARGE, 0] and work.flags[MAY_CHARGE, 0]
+    return both and built.pack[PACK_COUNT, 0] > 0.0 and work.packs[PACK_OHM, 0] < math.inf
 
 
 @inlined
@@ -324,7 +339,14 @@ def flow(built, work, state, hung, charging, instant):
         _charge_limits(work, hung)
     for tried in range(3):
         _pack_sources(built, work)
-        bus = _flow_once(built, work, hung, charging, instant)
+        if _alone(built, work, hung):  # nothing to find out
+            count = built.pack[PACK_COUNT, 0]
+            work.flags[TAKES_PART, 0] = True
+            path_ohm = work.packs[PACK_OHM, 0] / count
+            bus = _driven(built, work, hung, work.packs[PACK_V, 0], path_ohm, instant)
+            work.packs[PACK_A, 0] = bus.current_A / count
+        else:
+            bus = _flow_once(built, work, hung, charging, instant)
         turned = False
         for p in range(packs):
             pack_A = work.packs[PACK_A, p]
