@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -81,7 +80,7 @@ def test_the_second_integrator_sees_states_that_drift_away(column, by, volt, kel
         return reference.march(case.plant, case.limits, part, start, settings)
 
     right = spot(case.plant, case.legs, trace, "end", trace.end_s, again)
-    wrong = spot(case.plant, case.legs, replace(trace, state=state), "end", trace.end_s, again)
+    wrong = spot(case.plant, case.legs, trace._replace(state=state), "end", trace.end_s, again)
 
     assert right is not None and wrong is not None
     assert right.difference_V < 2e-4 and right.difference_K < 5e-3

@@ -7,7 +7,6 @@ logger's; the march's own error is ten times smaller and falls fourfold as its s
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -80,7 +79,7 @@ def both(one: Plant, legs: Legs, start, limits=NOT_LIMITED, *, stop: bool = Fals
 def first(trace: Trace, points: int) -> Trace:
     """Return the first points of a trace."""
     kept = {name: getattr(trace, name)[:points] for name in ("time_s", "state", "leg")}
-    return replace(trace, **kept)
+    return trace._replace(**kept)
 
 
 def assert_agree(one: Plant, legs: Legs, ours: Trace, judge: Trace) -> None:

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.integrate.trace import Spell
+from sim.integrate.trace import Spell, Trace
 from sim.physics.compiled import inlined, inside
 from sim.physics.limits import COUNT
 from sim.physics.rows import gathered, part, wide
@@ -20,23 +20,26 @@ from sim.physics.side_by_side import WIDTH, alike, fails, lane, where, with_lane
 
 Floats = NDArray[np.float64]
 LIMIT, BEGIN, END, MARGIN = range(4)  # columns of the spells
+OPEN_AT, BEGUN, STOPPED_BY, STEPS = 0, COUNT, COUNT + 1, COUNT + 2  # columns of the counts
 LIMITS, ONE = (0,) * COUNT, (0,)
 ROW = (0,) * (WIDTH * -(-COUNT // WIDTH))  # of limits, `wide`; what is over counts for nothing
 PLACES = ROW + ROW + ROW + ONE
 
 
 class Book(NamedTuple):
-    """What is entered of each lane. `spells` (lanes, capacity, 4); `counts` = spells begun."""
+    """What is entered of each lane; all but spells and their counts where it ends.
 
-    spells: Floats
-    counts: NDArray[np.intp]
-    open_at: NDArray[np.intp]  # (lanes, COUNT) row of the open spell, -1 for none
-    worst: Floats  # (lanes, COUNT), filled where the lane ends, as all that follows
-    worst_s: Floats
-    last: Floats  # (lanes, n) the state
-    end_s: Floats
-    stopped_by: NDArray[np.intp]  # -1 where the lane saw the end
-    steps: NDArray[np.intp]
+    Few arrays, since each that is made and handed over costs as much as a step or two. Columns of
+    `counts`: the row of each limit's open spell (-1 for none), spells begun, the limit that ended
+    the lane (-1 where it saw the end), steps.
+    """
+
+    spells: Floats  # (lanes, capacity, 4)
+    states: Floats  # (lanes, 2, n) at begin and end, as the two below
+    times_s: Floats  # (lanes, 2)
+    legs: NDArray[np.intp]  # (lanes, 2)
+    worst: Floats  # (lanes, 2, COUNT): the worst margins, and when
+    counts: NDArray[np.intp]  # (lanes, COUNT + 3)
 
 
 class Ledger(NamedTuple):
@@ -48,19 +51,29 @@ class Ledger(NamedTuple):
     goes: Any
 
 
-def empty_book(lanes: int, capacity: int, size: int) -> Book:
+def room_for(lanes: int, capacity: int, size: int) -> Book:
     """Return a book with room for `capacity` spells a lane, and states of `size` entries."""
     return Book(
         np.empty((lanes, capacity, 4)),
-        np.zeros(lanes, dtype=np.intp),
-        np.full((lanes, COUNT), -1, dtype=np.intp),
-        np.empty((lanes, COUNT)),
-        np.empty((lanes, COUNT)),
-        np.empty((lanes, size)),
-        np.empty(lanes),
-        np.full(lanes, -1, dtype=np.intp),
-        np.zeros(lanes, dtype=np.intp),
+        np.empty((lanes, 2, size)),
+        np.empty((lanes, 2)),
+        np.empty((lanes, 2), dtype=np.intp),
+        np.empty((lanes, 2, COUNT)),
+        np.empty((lanes, STEPS + 1), dtype=np.intp),
     )
+
+
+@inlined
+def opened(book, start, start_s):
+    """Return `book` with nothing entered but the states `start` (n, lanes) at `start_s`."""
+    for k in range(book.counts.shape[0]):
+        for n in range(start.shape[0]):
+            book.states[k, 0, n] = start[n, k]
+        book.times_s[k, 0], book.legs[k, 0] = start_s, 0
+        for limit in range(COUNT):
+            book.counts[k, OPEN_AT + limit] = -1
+        book.counts[k, BEGUN] = 0
+    return book
 
 
 @inlined
@@ -127,11 +140,11 @@ def unclear(ledger, earlier, before, halfway, after):
 @inside
 def begin_spell(book, k, limit, time_s, margin):
     """Begin a spell of lane `k` beyond a limit, unless one is open."""
-    if book.open_at[k, limit] >= 0:
+    if book.counts[k, OPEN_AT + limit] >= 0:
         return
-    place = book.counts[k]
-    book.counts[k] += 1
-    book.open_at[k, limit] = place
+    place = book.counts[k, BEGUN]
+    book.counts[k, BEGUN] += 1
+    book.counts[k, OPEN_AT + limit] = place
     if place < book.spells.shape[1]:
         book.spells[k, place, LIMIT] = limit
         book.spells[k, place, BEGIN] = time_s
@@ -142,10 +155,10 @@ def begin_spell(book, k, limit, time_s, margin):
 @inside
 def end_spell(book, k, limit, time_s):
     """End the open spell of a limit, if there is one."""
-    place = book.open_at[k, limit]
+    place = book.counts[k, OPEN_AT + limit]
     if 0 <= place < book.spells.shape[1]:
         book.spells[k, place, END] = time_s
-    book.open_at[k, limit] = -1
+    book.counts[k, OPEN_AT + limit] = -1
 
 
 @inside
@@ -154,7 +167,7 @@ def levels(book, k, time_s, margin):
     for limit in range(COUNT):
         if margin[limit] < 0.0:
             begin_spell(book, k, limit, time_s, margin[limit])
-        elif book.open_at[k, limit] >= 0:
+        elif book.counts[k, OPEN_AT + limit] >= 0:
             end_spell(book, k, limit, time_s)
 
 
@@ -162,17 +175,20 @@ def levels(book, k, time_s, margin):
 def mark(ledger, book, k):
     """Tell the ledger which spells of lane `k` are open."""
     for limit in range(COUNT):
-        is_open = 1.0 if book.open_at[k, limit] >= 0 else 0.0
+        is_open = 1.0 if book.counts[k, OPEN_AT + limit] >= 0 else 0.0
         ledger.beyond[limit] = with_lane(ledger.beyond[limit], k, is_open)
 
 
 @inlined
-def close_lane(ledger, book, k, end_s, stopped_by, steps):
-    """Enter that lane `k` has ended, with its worst values; return how many go on."""
+def close_lane(ledger, book, k, end):
+    """Enter that lane `k` has ended, with its worst values; `end` as in `passing.end_lane`."""
+    end_s, leg, start_s, stopped_by, steps = end
     for limit in range(COUNT):
-        book.worst[k, limit] = lane(ledger.worst[limit], k)
-        book.worst_s[k, limit] = lane(ledger.worst_s[limit], k)
-    book.end_s[k], book.stopped_by[k], book.steps[k] = end_s, stopped_by, steps
+        book.worst[k, 0, limit] = lane(ledger.worst[limit], k)
+        book.worst[k, 1, limit] = lane(ledger.worst_s[limit], k)
+    book.times_s[k, 1] = end_s
+    book.legs[k, 1] = leg if end_s > start_s else max(leg - 1, 0)  # at an edge: the leg before it
+    book.counts[k, STOPPED_BY], book.counts[k, STEPS] = stopped_by, steps
     ledger.goes[0] = with_lane(ledger.goes[0], k, 0.0)
 
 
@@ -180,16 +196,36 @@ def close_lane(ledger, book, k, end_s, stopped_by, steps):
 def lowest_alone(book, k, time_s, margin):
     """Take worst values of a lane that has ended."""
     for limit in range(COUNT):
-        if not margin[limit] >= book.worst[k, limit]:
-            book.worst[k, limit] = margin[limit]
-            book.worst_s[k, limit] = time_s
+        if not margin[limit] >= book.worst[k, 0, limit]:
+            book.worst[k, 0, limit] = margin[limit]
+            book.worst[k, 1, limit] = time_s
 
 
-def spells_of(book: Book, k: int) -> tuple[Spell, ...]:
-    """Return the spells of lane `k` in order of time."""
-    rows = book.spells[k, : book.counts[k]]
+def spells_of(rows: Floats) -> tuple[Spell, ...]:
+    """Return the spells of one lane, in order of time."""
     spells = [
         Spell(int(limit), begin, None if math.isnan(end) else end, margin)
         for limit, begin, end, margin in rows.tolist()
     ]
     return tuple(sorted(spells, key=lambda spell: (spell.start_s, spell.limit)))
+
+
+def trace_of(book: Book, k: int, kept: tuple[Any, ...]) -> Trace:
+    """Return the trace of lane `k`; its start and end only where nothing was kept."""
+    begun, stopped_by, steps = book.counts[k, BEGUN:].tolist()
+    times_s, states, legs = book.times_s[k], book.states[k], book.legs[k]
+    end_s = times_s.item(1)
+    if len(kept[0]):
+        n = int(kept[3][0])
+        times_s, states, legs = (array[:n] for array in kept[:3])
+    return Trace(
+        times_s,
+        states,
+        legs,
+        book.worst[k, 0],
+        book.worst[k, 1],
+        spells_of(book.spells[k, :begun]) if begun else (),
+        end_s,
+        stopped_by if stopped_by >= 0 else None,
+        steps,
+    )

@@ -10,28 +10,24 @@ import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.drive.legs import Legs
-from sim.integrate.book import Book, empty_book
+from sim.integrate.book import Book, trace_of
 from sim.integrate.march import (
     ALONE,
     BESIDE,
-    FIRST_SPELLS,
-    Days,
-    Plan,
+    NO_POINTS,
     Settings,
-    Tables,
     as_lane,
-    buffer,
+    entered,
     plan_of,
-    run,
-    trace_of,
 )
 from sim.integrate.trace import Trace
-from sim.physics.beside import numbers, shared
+from sim.physics.beside import SET_OF_CELL, SET_OF_FILM, numbers, shared
 from sim.physics.compiled import has_machine_code
 from sim.physics.film import tabled
 from sim.physics.limits import Limits
@@ -52,7 +48,7 @@ def _shape(lane: Lane) -> tuple[object, ...]:
     """Return what must be alike for runs to stand side by side, but for the edges of the legs."""
     plant, _, legs, _ = lane
     cell = plant.cell
-    tables = cell.ocv.shape, cell.layers.shape, plant.film.grid.shape
+    tables = cell.ocv.shape[1:], cell.layers.shape[1:], plant.film.grid.shape[1:]
     return len(cell.pairs), plant.box.kind, legs.kind, len(legs.start_s), tables
 
 
@@ -72,62 +68,50 @@ def _groups(lanes: Sequence[Lane]) -> list[list[int]]:
     return [group for groups in found.values() for group in groups]
 
 
-def _beside(arrays: Sequence[Floats]) -> Floats:
-    """Return the lanes' arrays of one entry a leg as (legs, lanes), or (legs, 1) if all are one."""
+def _beside(legs: Sequence[Legs], name: str) -> Floats:
+    """Return the lanes' values of one entry a leg as (legs, lanes), or (legs, 1) if all are one."""
+    arrays = [getattr(one, name) for one in legs]
     if all(_same(array, arrays[0]) for array in arrays[1:]):
         return as_lane(arrays[0])
     return np.ascontiguousarray(np.stack(arrays, axis=1))
 
 
-def _block(lanes: Sequence[Lane], plan: Plan) -> Book:
+def _tables(plants: Sequence[Plant], columns: Floats) -> tuple[Any, ...]:
+    """Return what `march.run` takes as tables; enter in `columns` which set is each lane's own."""
+    cells = [plant.cell for plant in plants]
+    ocv, ocv_at = shared([(cell.ocv, cell.tables) for cell in cells])
+    layers, layers_at = shared([(cell.layers, cell.tables) for cell in cells])
+    if ocv_at != layers_at:  # one number names a lane's set of both
+        ocv = np.concatenate([cell.ocv[cell.tables : cell.tables + 1] for cell in cells])
+        layers = np.concatenate([cell.layers[cell.tables : cell.tables + 1] for cell in cells])
+        layers_at = list(range(len(cells)))
+    grid, grid_at = shared([(plant.film.grid, plant.film.tables) for plant in plants])
+    columns[SET_OF_CELL], columns[SET_OF_FILM] = layers_at, grid_at
+    return ocv, layers, grid, cells[0].pairs, plants[0].box.kind
+
+
+def _block(lanes: Sequence[Lane], plan: tuple[Any, ...]) -> Book:
     """March up to `WIDTH` runs that can stand side by side."""
     wide = len(lanes) > 1
     filled = [*lanes, *([lanes[-1]] * (WIDTH - len(lanes) if wide else 0))]
-    ocv, ocv_at = shared([lane[0].cell.ocv for lane in filled])
-    layers, layers_at = shared([lane[0].cell.layers for lane in filled])
-    if ocv_at != layers_at:  # one number names a lane's set of both
-        ocv = np.concatenate([lane[0].cell.ocv for lane in filled])
-        layers = np.concatenate([lane[0].cell.layers for lane in filled])
-        layers_at = list(range(len(filled)))
-    grid, grid_at = shared([lane[0].film.grid for lane in filled])
-    columns = [
-        numbers(
-            plant._replace(
-                cell=plant.cell._replace(tables=layers_at[k]),
-                film=plant.film._replace(tables=grid_at[k]),
-            ),
-            limits,
-        )
-        for k, (plant, limits, _, _) in enumerate(filled)
-    ]
-    plant, _, legs, start = lanes[0]
-    days = Days(
-        legs.kind,
-        legs.start_s,
-        legs.end_s,
-        *(_beside([getattr(lane[2], name) for lane in filled]) for name in COLUMNS),
+    plants, all_limits, all_legs, starts = zip(*filled, strict=True)
+    columns = np.array(list(map(numbers, plants, all_limits)), dtype=np.float64).T.copy()
+    first = all_legs[0]
+    distinct = [first] if all(legs is first for legs in all_legs) else all_legs
+    days = (
+        first.kind,
+        first.start_s,
+        first.end_s,
+        *(_beside(distinct, name) for name in COLUMNS),
     )
-    inputs = (
-        days,
-        np.ascontiguousarray(np.array(columns, dtype=np.float64).T),
-        Tables(ocv, layers, grid, plant.cell.pairs, plant.box.kind),
-        np.ascontiguousarray(np.stack([lane[3] for lane in filled], axis=1)),
-    )
-    capacity = FIRST_SPELLS
-    while True:
-        book = empty_book(len(filled), capacity, len(start))
-        run(inputs, plan, book, buffer(0, len(start)), BESIDE if wide else ALONE)
-        if int(book.counts.max()) <= capacity:
-            return book
-        capacity = int(book.counts.max())
+    inputs = days, _tables(plants, columns), columns, np.array(starts).T.copy()
+    return entered(inputs, plan, 0, BESIDE if wide else ALONE)[0]
 
 
-def _own_set(lane: Lane) -> Lane:
-    """Return a run whose tables are its own set alone, and whose film has its table."""
+def _with_film(lane: Lane) -> Lane:
+    """Return a run whose film has its table."""
     plant, limits, legs, start = lane
-    cell, t = plant.cell, plant.cell.tables
-    cell = cell._replace(ocv=cell.ocv[t : t + 1], layers=cell.layers[t : t + 1], tables=0)
-    return plant._replace(cell=cell, film=tabled(plant.film)), limits, legs, start
+    return Plant(plant.cell, plant.pack, tabled(plant.film), plant.box), limits, legs, start
 
 
 def march_many(
@@ -140,7 +124,7 @@ def march_many(
     `settings` says. `threads` = how many to use, all cores if None.
     """
     plan = plan_of(replace(settings, keep_trace=False))
-    ready = [_own_set(lane) for lane in lanes]
+    ready = [_with_film(lane) for lane in lanes]
     width = WIDTH if has_machine_code() else 1
     blocks = [
         group[at : at + width] for group in _groups(ready) for at in range(0, len(group), width)
@@ -148,7 +132,7 @@ def march_many(
 
     def one(block: list[int]) -> list[Trace]:
         book = _block([ready[place] for place in block], plan)
-        return [trace_of(book, k, *lanes[place][2:], None) for k, place in enumerate(block)]
+        return [trace_of(book, k, NO_POINTS) for k in range(len(block))]
 
     workers = min(len(blocks), threads or os.cpu_count() or 1)
     if workers > 1:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -19,14 +20,16 @@ from sim.drive.legs import Legs
 from sim.integrate import book as books
 from sim.integrate import facets as pieces_of_tables
 from sim.integrate.book import (
+    BEGUN,
     LIMITS,
     ROW,
     Book,
-    empty_book,
     jumped,
     lowest,
     new_ledger,
-    spells_of,
+    opened,
+    room_for,
+    trace_of,
     unclear,
 )
 from sim.integrate.facets import no_facets
@@ -91,16 +94,6 @@ class Days(NamedTuple):
     ambient_K_s: Floats
     sun_W: Floats
     sun_W_s: Floats
-
-
-class Tables(NamedTuple):
-    """What is of one shape in all lanes; each lane knows its own set."""
-
-    ocv: Floats
-    layers: Floats
-    grid: Floats
-    pairs: tuple[int, ...]
-    box_kind: int
 
 
 class Plan(NamedTuple):
@@ -224,14 +217,14 @@ def points(start_s, end_s):
 
 
 @inlined
-def begin_leg(plant, limits, leg, standing, rows, book, plan, steps):
+def begin_leg(plant, limits, leg, i, standing, rows, book, plan, steps):
     """Return the look at a leg's begin; enter what its load brings, jumps past limits included."""
     seen = look(plant, leg, standing)
     margins(limits, plant, rows.y[SOC], rows.y[CORE], seen[:3], rows.before)
     lowest(rows.ledger, leg.start_s, rows.before)
     jumps = jumped(rows.ledger, rows.before)
     if any_of(jumps):
-        jump(rows, book, jumps, plan.stops, plant.cell.pairs, leg.start_s, steps)
+        jump(rows, book, jumps, plan.stops, plant.cell.pairs, leg.start_s, i, steps)
     for limit in range(COUNT):
         rows.earlier[limit] = -math.inf  # nothing is known of how it came to the edge
     return seen
@@ -244,23 +237,26 @@ def goes_on(rows):
 
 
 @bare_apart
-def run(inputs, plan, book, kept, lanes):
+def run(days, tables, columns, start, plan, book, kept, lanes):
     """March all lanes through all legs; fill `book`. `kept` takes the trace of a run alone.
 
-    `inputs` = (days, columns, tables, start): `columns` (numbers, lanes) as in
+    Records come as plain tuples of their fields, which cross over from Python three times as fast:
+    `days`, `plan`, `book`; `tables` = (curves, layers, films, pairs, kind of the box), of one shape
+    in all lanes, each of which knows its own set. `columns` (numbers, lanes) as in
     `sim.physics.beside`, `start` (n, lanes). `kept` = (times, states, legs, count) with room for
     `points`, or empty. `lanes` has one entry or as many as a register: the code is made for it.
     """
-    days, columns, tables, start = borrowed(inputs)
-    plan, book, kept, like = borrowed(plan), borrowed(book), borrowed(kept), noughts(lanes)
-    pairs = len(tables.pairs)
-    plant = plant_at(
-        columns, tables.ocv, tables.layers, tables.grid, tables.pairs, tables.box_kind, like
-    )
+    days, plan = borrowed(Days(*days)), borrowed(Plan(*plan))
+    book, kept = borrowed(Book(*book)), borrowed(kept)
+    ocv, layers, grid, all_pairs, box_kind = borrowed(tables)
+    columns, start, like = borrowed(columns), borrowed(start), noughts(lanes)
+    pairs = len(all_pairs)
+    plant = plant_at(columns, ocv, layers, grid, all_pairs, box_kind, like)
     limits = limits_at(columns, like)
     nodes = nodes_of(plant.cell, plant.box, cells(plant.pack))
-    rows = rows_in(room(like, PLACES, A_PAIR, tables.pairs), tables.pairs)
+    rows = rows_in(room(like, PLACES, A_PAIR, all_pairs), all_pairs)
     begin_at(rows, start, pairs, like)
+    book = opened(book, start, days.start_s[0])
     facets = rows.facets
     remember(plant, leg_beside(days, plant.pack, 0, like), facets, rows.y, rows.memory)
     standing, stride = stand_at(plant.cell, facets, rows.y), strided(plant, nodes, 1.0)
@@ -270,7 +266,7 @@ def run(inputs, plan, book, kept, lanes):
     for i in range(days.start_s.shape[0]):
         leg = leg_beside(days, plant.pack, i, like)
         keep(kept, leg.start_s, rows.y, rows.sums, i)
-        seen = begin_leg(plant, limits, leg, standing, rows, book, plan, steps)
+        seen = begin_leg(plant, limits, leg, i, standing, rows, book, plan, steps)
         if not goes_on(rows):
             return
         length_s = leg.end_s - leg.start_s
@@ -305,14 +301,16 @@ def run(inputs, plan, book, kept, lanes):
             seen, time_s = ends, end_s
             if n % inner == 0:
                 keep(kept, end_s, rows.y, rows.sums, i)
-    finish(rows, book, tables.pairs, end_s, steps)
+    last = days.start_s.shape[0] - 1
+    finish(rows, book, all_pairs, (end_s, last, days.start_s[last], -1, steps))
 
 
-def plan_of(settings: Settings) -> Plan:
-    """Return what the compiled code reads of the settings."""
+@cache
+def plan_of(settings: Settings) -> tuple[Any, ...]:
+    """Return what the compiled code reads of the settings: the fields of a `Plan`."""
     stops = np.zeros(COUNT, dtype=np.bool_)
     stops[[*STOPS_DRIVE, BEYOND_MODEL] if settings.stop_at_limits else [BEYOND_MODEL]] = True
-    return Plan(settings.longest_step_s, 2 if settings.halved else 1, stops)
+    return settings.longest_step_s, 2 if settings.halved else 1, stops
 
 
 def buffer(points_kept: int, size: int) -> tuple[Any, ...]:
@@ -325,9 +323,29 @@ def buffer(points_kept: int, size: int) -> tuple[Any, ...]:
     )
 
 
+NO_POINTS = buffer(0, 0)
+
+
 def as_lane(value: Floats) -> Floats:
     """Return an array of one entry a leg as one lane's."""
-    return np.ascontiguousarray(value, dtype=np.float64).reshape(-1, 1)
+    return value.reshape(-1, 1)
+
+
+def tables_of(plant: Plant) -> tuple[Any, ...]:
+    """Return what `run` takes as tables."""
+    cell = plant.cell
+    return cell.ocv, cell.layers, plant.film.grid, cell.pairs, plant.box.kind
+
+
+def entered(inputs: Any, plan: Any, size: int, lanes: Any) -> tuple[Book, tuple[Any, ...]]:
+    """Return the book of a `run`, and a trace of so many points."""
+    states, room, asked = len(inputs[3]), 0, FIRST_SPELLS
+    while asked > room:  # more spells than there was room for: once more, with it
+        room, kept = asked, buffer(size, states) if size else NO_POINTS
+        book = room_for(len(lanes), room, states)
+        run(*inputs, plan, tuple(book), kept, lanes)
+        asked = max(book.counts[:, BEGUN].tolist())
+    return book, kept
 
 
 def march(
@@ -342,52 +360,26 @@ def march(
 
     `progress` is told the end only: a day takes milliseconds.
     """
-    plant = plant._replace(film=tabled(plant.film))
-    days = Days(
+    plant = Plant(plant.cell, plant.pack, tabled(plant.film), plant.box)
+    days = (
         legs.kind,
         legs.start_s,
         legs.end_s,
-        *(
-            as_lane(x)
-            for x in (legs.value, legs.ambient_K, legs.ambient_K_s, legs.sun_W, legs.sun_W_s)
-        ),
+        as_lane(legs.value),
+        as_lane(legs.ambient_K),
+        as_lane(legs.ambient_K_s),
+        as_lane(legs.sun_W),
+        as_lane(legs.sun_W_s),
     )
-    tables = Tables(
-        plant.cell.ocv, plant.cell.layers, plant.film.grid, plant.cell.pairs, plant.box.kind
+    inputs = (
+        days,
+        tables_of(plant),
+        as_lane(np.fromiter(numbers(plant, limits), np.float64)),
+        as_lane(start),
     )
-    columns = np.array(numbers(plant, limits), dtype=np.float64).reshape(-1, 1)
-    capacity, plan = FIRST_SPELLS, plan_of(settings)
     size = points(legs.start_s, legs.end_s) if settings.keep_trace else 0
-    while True:
-        book, kept = empty_book(1, capacity, len(start)), buffer(size, len(start))
-        run((days, columns, tables, as_lane(start)), plan, book, kept, ALONE)
-        if book.counts[0] <= capacity:
-            break
-        capacity = int(book.counts[0])  # more spells than there was room for: once more, with it
-    trace = trace_of(book, 0, legs, start, kept)
+    book, kept = entered(inputs, plan_of(settings), size, ALONE)
+    trace = trace_of(book, 0, kept)
     if progress:
         progress(trace.end_s)
     return trace
-
-
-def trace_of(book: Book, k: int, legs: Legs, start: Floats, kept: tuple[Any, ...] | None) -> Trace:
-    """Return the trace of lane `k`; its start and end only where nothing was kept."""
-    end_s, stopped_by = float(book.end_s[k]), int(book.stopped_by[k])
-    if kept is not None and len(kept[0]):
-        n = int(kept[3][0])
-        times, states, index = (array[:n] for array in kept[:3])
-    else:
-        ends_in = max(int(legs.start_s.searchsorted(end_s, side="left")) - 1, 0)
-        times, states = np.array([legs.start_s[0], end_s]), np.stack([start, book.last[k]])
-        index = np.array([0, ends_in], dtype=np.intp)
-    return Trace(
-        times,
-        states,
-        index,
-        book.worst[k],
-        book.worst_s[k],
-        spells_of(book, k),
-        end_s,
-        stopped_by if stopped_by >= 0 else None,
-        int(book.steps[k]),
-    )

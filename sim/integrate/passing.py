@@ -73,35 +73,38 @@ def look_alone(seen, k):
 
 
 @inlined
-def end_lane(rows, book, k, y, sums, end_s, stopped_by, steps):
-    """Enter that lane `k` ends here, in state `y` with `sums`."""
+def end_lane(rows, book, k, y, sums, end):
+    """Enter that lane `k` ends here, in state `y` with `sums`.
+
+    `end` = when, in which leg, when that begins, the limit that ends it or -1, steps so far.
+    """
     for n in range(len(y)):
-        book.last[k, n] = y[n]
+        book.states[k, 1, n] = y[n]
     for n in range(SUMS):
-        book.last[k, len(y) + n] = sums[n]
-    close_lane(rows.ledger, book, k, end_s, stopped_by, steps)
+        book.states[k, 1, len(y) + n] = sums[n]
+    close_lane(rows.ledger, book, k, end)
 
 
 @inlined
-def end_alone(rows, book, pairs, k, end_s, stopped_by, steps):
+def end_alone(rows, book, pairs, k, end):
     """Enter that lane `k` ends at the begin of a step, or with the last."""
     whole = room(0.0, STATE + SUMS_ROW, ONE, pairs)
     y = alone(rows.y, k, part(whole, len(SUMS_ROW), STATE, ONE, pairs))
     sums = alone(rows.sums, k, part(whole, 0, SUMS_ROW, (), ()))
-    end_lane(rows, book, k, y, sums, end_s, stopped_by, steps)
+    end_lane(rows, book, k, y, sums, end)
 
 
 @inside
-def finish(rows, book, pairs, end_s, steps):
+def finish(rows, book, pairs, end):
     """Enter the end of all lanes that saw it."""
     never_inlined()
     for k in range(lanes_in(rows.ledger.goes[0])):
         if lane(rows.ledger.goes[0], k) > 0.0:
-            end_alone(rows, book, pairs, k, end_s, -1, steps)
+            end_alone(rows, book, pairs, k, end)
 
 
 @inside
-def jump(rows, book, where_jumped, stops, pairs, time_s, steps):
+def jump(rows, book, where_jumped, stops, pairs, time_s, i, steps):
     """Enter spells that begin or end at an edge of the load, and end lanes that are past a stop."""
     never_inlined()
     margin = room(0.0, ROW, (), ())
@@ -113,7 +116,7 @@ def jump(rows, book, where_jumped, stops, pairs, time_s, steps):
         mark(rows.ledger, book, k)
         which = first_beyond(stops, margin)
         if which >= 0:
-            end_alone(rows, book, pairs, k, time_s, which, steps)
+            end_alone(rows, book, pairs, k, (time_s, i, time_s, which, steps))
 
 
 @inlined
@@ -189,6 +192,7 @@ def cut(step, rows, book, k, which, stop_s, looks, ends):
     never_inlined()
     pairs, end_s = step.plant.cell.pairs, step.time_s + stop_s
     _, kept, i, steps = ends
+    end = end_s, i, step.leg.start_s, which, steps
     if stop_s > 0.0:
         whole = room(0.0, ROW + ROW + SUMS_ROW + STATE, ONE, pairs)
         halfway, after = part(whole, 0, ROW, (), ()), part(whole, len(ROW), ROW, (), ())
@@ -202,11 +206,11 @@ def cut(step, rows, book, k, which, stop_s, looks, ends):
             sums[n] += step.gains[n]
         after[which] = 0.0  # to rounding; its sign at its own crossing means nothing
         settle(step, book, k, stop_s, (looks[0], looks[1], halfway, after))
-        end_lane(rows, book, k, y, sums, end_s, which, steps)
+        end_lane(rows, book, k, y, sums, end)
         lowest_alone(book, k, end_s, after)
         keep(kept, end_s, y, sums, i)
     else:
-        end_alone(rows, book, pairs, k, end_s, which, steps)
+        end_alone(rows, book, pairs, k, end)
     begin_spell(book, k, which, end_s, 0.0)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,8 +23,7 @@ class Spell:
     margin: float  # at its first instant: 0 at a crossing, less where a load edge jumped past it
 
 
-@dataclass(frozen=True)
-class Trace:
+class Trace(NamedTuple):
     """States at both sides of every leg's edge and inside long legs, in order of time.
 
     `leg` says under which leg's load a state stands: at an edge the same state stands twice,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -221,7 +221,7 @@ def halved(plant: Plant, legs: Legs, trace: Trace, finer: Trace) -> Halving:
 
 
 def _some(trace: Trace, at: NDArray[np.intp]) -> Trace:
-    return replace(trace, time_s=trace.time_s[at], state=trace.state[at], leg=trace.leg[at])
+    return trace._replace(time_s=trace.time_s[at], state=trace.state[at], leg=trace.leg[at])
 
 
 def _apart(ours: Series, theirs: Series) -> tuple[float, float, float]:

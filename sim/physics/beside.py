@@ -22,6 +22,7 @@ from sim.physics.rows import take
 from sim.physics.side_by_side import lane
 
 Floats = NDArray[np.float64]
+SET_OF_CELL, SET_OF_FILM = 2, 19  # places among `numbers` of which set of tables is a lane's own
 
 
 def numbers(plant: Plant, limits: Limits) -> list[float]:
@@ -44,19 +45,22 @@ def numbers(plant: Plant, limits: Limits) -> list[float]:
     ]
 
 
-def shared(stacks: Sequence[Floats]) -> tuple[Floats, list[int]]:
-    """Return one stack of the different ones among equally large `stacks`, and each one's place.
+def shared(sets: Sequence[tuple[Floats, int]]) -> tuple[Floats, list[int]]:
+    """Return one stack of the different ones among equally large sets of tables, and their places.
 
-    Each is (1, ...).
+    Each is set `t` of its own stack: `stack[t]`.
     """
     found: list[Floats] = []
-    places = []
-    for stack in stacks:
-        same = (n for n, one in enumerate(found) if one is stack or np.array_equal(one, stack))
-        place = next(same, len(found))
+    known: dict[tuple[int, int], int] = {}  # the same stack needs no look at its numbers
+    for stack, t in sets:
+        if (id(stack), t) in known:
+            continue
+        one = stack[t : t + 1]
+        same = (n for n, other in enumerate(found) if np.array_equal(one, other))
+        place = known[id(stack), t] = next(same, len(found))
         if place == len(found):
-            found.append(stack)
-        places.append(place)
+            found.append(one)
+    places = [known[id(stack), t] for stack, t in sets]
     return np.concatenate(found) if len(found) > 1 else found[0], places
 
 
