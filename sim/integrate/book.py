@@ -137,6 +137,15 @@ def unclear(ledger, earlier, before, halfway, after):
     return gathered(found, ledger.goes[0]) & (ledger.goes[0] > 0.0)
 
 
+@inlined
+def most_begun(book):
+    """Return how many spells the lane with the most has begun."""
+    most = 0
+    for k in range(book.counts.shape[0]):
+        most = max(most, book.counts[k, BEGUN])
+    return most
+
+
 @inside
 def begin_spell(book, k, limit, time_s, margin):
     """Begin a spell of lane `k` beyond a limit, unless one is open."""
@@ -201,8 +210,9 @@ def lowest_alone(book, k, time_s, margin):
             book.worst[k, 1, limit] = time_s
 
 
-def spells_of(rows: Floats) -> tuple[Spell, ...]:
-    """Return the spells of one lane, in order of time."""
+def spells_of(book: Book, k: int) -> tuple[Spell, ...]:
+    """Return the spells of lane `k` in order of time."""
+    rows = book.spells[k, : book.counts[k, BEGUN]]
     spells = [
         Spell(int(limit), begin, None if math.isnan(end) else end, margin)
         for limit, begin, end, margin in rows.tolist()
@@ -224,7 +234,7 @@ def trace_of(book: Book, k: int, kept: tuple[Any, ...]) -> Trace:
         legs,
         book.worst[k, 0],
         book.worst[k, 1],
-        spells_of(book.spells[k, :begun]) if begun else (),
+        spells_of(book, k) if begun else (),
         end_s,
         stopped_by if stopped_by >= 0 else None,
         steps,

@@ -78,15 +78,10 @@ def _beside(legs: Sequence[Legs], name: str) -> Floats:
 
 def _tables(plants: Sequence[Plant], columns: Floats) -> tuple[Any, ...]:
     """Return what `march.run` takes as tables; enter in `columns` which set is each lane's own."""
-    cells = [plant.cell for plant in plants]
-    ocv, ocv_at = shared([(cell.ocv, cell.tables) for cell in cells])
-    layers, layers_at = shared([(cell.layers, cell.tables) for cell in cells])
-    if ocv_at != layers_at:  # one number names a lane's set of both
-        ocv = np.concatenate([cell.ocv[cell.tables : cell.tables + 1] for cell in cells])
-        layers = np.concatenate([cell.layers[cell.tables : cell.tables + 1] for cell in cells])
-        layers_at = list(range(len(cells)))
-    grid, grid_at = shared([(plant.film.grid, plant.film.tables) for plant in plants])
-    columns[SET_OF_CELL], columns[SET_OF_FILM] = layers_at, grid_at
+    cells, films = [plant.cell for plant in plants], [plant.film for plant in plants]
+    (ocv, layers), cell_at = shared([((cell.ocv, cell.layers), cell.tables) for cell in cells])
+    (grid,), film_at = shared([((film.grid,), film.tables) for film in films])
+    columns[SET_OF_CELL], columns[SET_OF_FILM] = cell_at, film_at
     return ocv, layers, grid, cells[0].pairs, plants[0].box.kind
 
 

@@ -20,12 +20,12 @@ from sim.drive.legs import Legs
 from sim.integrate import book as books
 from sim.integrate import facets as pieces_of_tables
 from sim.integrate.book import (
-    BEGUN,
     LIMITS,
     ROW,
     Book,
     jumped,
     lowest,
+    most_begun,
     new_ledger,
     opened,
     room_for,
@@ -238,13 +238,14 @@ def goes_on(rows):
 
 @bare_apart
 def run(days, tables, columns, start, plan, book, kept, lanes):
-    """March all lanes through all legs; fill `book`. `kept` takes the trace of a run alone.
+    """March all lanes through all legs; fill `book`. Return the most spells that any has begun.
 
     Records come as plain tuples of their fields, which cross over from Python three times as fast:
     `days`, `plan`, `book`; `tables` = (curves, layers, films, pairs, kind of the box), of one shape
     in all lanes, each of which knows its own set. `columns` (numbers, lanes) as in
     `sim.physics.beside`, `start` (n, lanes). `kept` = (times, states, legs, count) with room for
-    `points`, or empty. `lanes` has one entry or as many as a register: the code is made for it.
+    `points` of a run alone, or empty. `lanes` has one entry or as many as a register: the code is
+    made for it.
     """
     days, plan = borrowed(Days(*days)), borrowed(Plan(*plan))
     book, kept = borrowed(Book(*book)), borrowed(kept)
@@ -268,7 +269,7 @@ def run(days, tables, columns, start, plan, book, kept, lanes):
         keep(kept, leg.start_s, rows.y, rows.sums, i)
         seen = begin_leg(plant, limits, leg, i, standing, rows, book, plan, steps)
         if not goes_on(rows):
-            return
+            return most_begun(book)
         length_s = leg.end_s - leg.start_s
         if length_s != walked_s:  # a day of equal rows is divided once
             walked_s = length_s
@@ -295,7 +296,7 @@ def run(days, tables, columns, start, plan, book, kept, lanes):
                     (plan.stops, kept, i, steps),
                 )  # fmt: skip
                 if not goes_on(rows):
-                    return
+                    return most_begun(book)
             lowest(rows.ledger, end_s, rows.after)
             accept(rows, pairs)
             seen, time_s = ends, end_s
@@ -303,6 +304,7 @@ def run(days, tables, columns, start, plan, book, kept, lanes):
                 keep(kept, end_s, rows.y, rows.sums, i)
     last = days.start_s.shape[0] - 1
     finish(rows, book, all_pairs, (end_s, last, days.start_s[last], -1, steps))
+    return most_begun(book)
 
 
 @cache
@@ -343,8 +345,7 @@ def entered(inputs: Any, plan: Any, size: int, lanes: Any) -> tuple[Book, tuple[
     while asked > room:  # more spells than there was room for: once more, with it
         room, kept = asked, buffer(size, states) if size else NO_POINTS
         book = room_for(len(lanes), room, states)
-        run(*inputs, plan, tuple(book), kept, lanes)
-        asked = max(book.counts[:, BEGUN].tolist())
+        asked = run(*inputs, plan, tuple(book), kept, lanes)
     return book, kept
 
 

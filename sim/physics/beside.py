@@ -45,23 +45,27 @@ def numbers(plant: Plant, limits: Limits) -> list[float]:
     ]
 
 
-def shared(sets: Sequence[tuple[Floats, int]]) -> tuple[Floats, list[int]]:
-    """Return one stack of the different ones among equally large sets of tables, and their places.
+def shared(sets: Sequence[tuple[tuple[Floats, ...], int]]) -> tuple[list[Floats], list[int]]:
+    """Return stacks of the different ones among equally large sets of tables, and each one's place.
 
-    Each is set `t` of its own stack: `stack[t]`.
+    Each is what stands at place `t` of its own `stacks`, given as (stacks, t).
     """
-    found: list[Floats] = []
-    known: dict[tuple[int, int], int] = {}  # the same stack needs no look at its numbers
-    for stack, t in sets:
-        if (id(stack), t) in known:
-            continue
-        one = stack[t : t + 1]
-        same = (n for n, other in enumerate(found) if np.array_equal(one, other))
-        place = known[id(stack), t] = next(same, len(found))
-        if place == len(found):
-            found.append(one)
-    places = [known[id(stack), t] for stack, t in sets]
-    return np.concatenate(found) if len(found) > 1 else found[0], places
+    found: list[list[Floats]] = []
+    known: dict[tuple[int, ...], int] = {}  # the same arrays need no look at their numbers
+    places = []
+    for stacks, t in sets:
+        key = (*map(id, stacks), t)
+        if key not in known:
+            one = [stack[t : t + 1] for stack in stacks]
+            same = (n for n, other in enumerate(found) if all(map(np.array_equal, one, other)))
+            known[key] = next(same, len(found))
+            if known[key] == len(found):
+                found.append(one)
+        places.append(known[key])
+    stacked = (
+        found[0] if len(found) == 1 else [np.concatenate(kind) for kind in zip(*found, strict=True)]
+    )
+    return stacked, places
 
 
 @inlined

@@ -126,7 +126,7 @@ def tabled(film: Film) -> Film:
     if film.fixed_W_K >= 0.0:
         return film
     key = film.diameter_m, film.height_m, film.standing, film.emissivity
-    return film._replace(grid=_grid(*key), tables=0)
+    return Film(*film[:6], _grid(*key))
 
 
 @lru_cache(maxsize=64)
