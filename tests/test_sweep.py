@@ -16,7 +16,7 @@ import pytest
 import steady
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
-from small_day import answer, read_strictly, rows_of, write_day
+from small_day import GONE, answer, read_strictly, rows_of, write_day
 from steady import AIR_C, CURRENT_A, HOURS, LIMIT_C, AtOnce, greatest_cell_A, warmer_K
 
 from sim.ask import sweep as sweeping
@@ -405,6 +405,22 @@ def test_rows_of_a_changed_scenario_are_not_mixed_in(tmp_path):
     assert found.rows == swept(path, "15:22").rows
 
 
+@pytest.mark.parametrize("change", [("current_A", "power_W"), ("time_s", "time")])
+def test_rows_of_a_load_that_differs_by_its_header_only_are_not_mixed_in(tmp_path, change):
+    """100 A or 100 W, at 08:00 or at 00:00: the scenario's text and all numbers are the same."""
+    path = steady.write(tmp_path, {"load.start": GONE})
+    result(path, "--parallel", "15:22")
+    load = tmp_path / "load.csv"
+    text = load.read_text(encoding="utf-8").replace(*change)
+    text = text if change[1] == "power_W" else "time,current_A\n00:00,100.0\n03:00,0\n"
+    load.write_text(text, encoding="utf-8")
+    executor = AtOnce()
+    found = swept(path, "15:22", executor=executor, kept=read_kept(tmp_path / "swept"))
+
+    assert executor.count == 8
+    assert found.rows == swept(path, "15:22").rows
+
+
 def test_a_wider_sweep_takes_over_what_is_known(tmp_path):
     path = steady.write(tmp_path)
     result(path, "--parallel", "15:22")
@@ -415,10 +431,28 @@ def test_a_wider_sweep_takes_over_what_is_known(tmp_path):
     assert found.rows == swept(path, "13:24").rows
 
 
-def test_resuming_from_what_no_sweep_wrote_is_refused(tmp_path):
+@pytest.mark.parametrize(
+    "was, now",
+    [
+        ('"hottest_core_C": ', '"hottest_core_C": "hot", "was": '),
+        ('"passes": true', '"passes": "yes"'),
+        ('"passes": true', '"passes": true, "more": 1'),
+        ('"digest": "', '"digest": [], "was": "'),
+        ('"parallel": ', '"was": '),
+        ('"changes": [[', '"changes": [1, ['),
+        ('"margins": {', '"margins": null, "was": {'),
+        ('{"changes"', '{"a"'),
+        ('{"changes": ', "[1]"),
+        ('{"stillair": ', "[]"),
+    ],
+)
+def test_resuming_from_what_no_sweep_wrote_is_refused(tmp_path, was, now):
     path = steady.write(tmp_path)
     result(path, "--parallel", "18:20")
-    (tmp_path / "swept/candidates.jsonl").write_text('{"stillair": 1}\n{"a"', encoding="utf-8")
+    kept = tmp_path / "swept/candidates.jsonl"
+    text = kept.read_text(encoding="utf-8")
+    assert was in text
+    kept.write_text(text.replace(was, now), encoding="utf-8")
 
     code, out, err = answer(
         "sweep", path, "--parallel", "18:20", "--out", tmp_path / "swept", "--resume"

@@ -130,7 +130,7 @@ def assemble(content: dict[str, Any], path: Path, before: Case | None = None) ->
         weather_notes=weather_notes,
         notes=_notes(scenario, path, load_file, load, weather_notes),
         assumptions=_assumptions(scenario, profile),
-        digest=_digest(scenario, profile, load, weather, _listed(scenario, path)),
+        digest=_digest(scenario, profile, load, weather, clock_s, _listed(scenario, path)),
     )
 
 
@@ -338,12 +338,19 @@ def _listed(scenario: ScenarioTable, path: Path) -> bytes:
 
 
 def _digest(
-    scenario: ScenarioTable, profile: CellProfile, load: Load, weather: Weather, listed: bytes
+    scenario: ScenarioTable,
+    profile: CellProfile,
+    load: Load,
+    weather: Weather,
+    clock_s: float | None,
+    listed: bytes,
 ) -> str:
-    """Return a short hash of all inputs as understood, so that two results can be told apart."""
-    words = json.dumps(
-        [scenario.model_dump(), profile.model_dump(by_alias=True)], sort_keys=True
-    ).encode()
+    """Return a short hash of all inputs as understood, so that two results can be told apart.
+
+    Whether the load is of watts or of amperes and when it begins may stand in its file alone.
+    """
+    told = [scenario.model_dump(), profile.model_dump(by_alias=True), load.kind, clock_s]
+    words = json.dumps(told, sort_keys=True).encode()
     numbers = [load.edge_s, load.value, weather.time_s, weather.ambient_K, weather.sun_W]
     return hashlib.sha256(b"".join([words, *(n.tobytes() for n in numbers), listed])).hexdigest()[
         :16

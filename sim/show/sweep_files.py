@@ -8,6 +8,8 @@ from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
 
+from pydantic import TypeAdapter, ValidationError
+
 from sim import __version__
 from sim.ask.axes import PARALLEL, text_of
 from sim.ask.candidates import POWER_SHARE, SCALES, Row, value_of
@@ -90,14 +92,20 @@ def read_kept(folder: Path) -> dict[str, Row]:
     except (OSError, UnicodeDecodeError) as problem:
         raise InputError(f"{path} can't be read: {problem}; leave --resume out") from None
     try:
-        first, *rest = [json.loads(line) for line in text.splitlines()]
-        if first["stillair"] != __version__:
+        first, *rest = text.splitlines()
+        if json.loads(first)["stillair"] != __version__:
             return {}
-        rows = [Row(**{**row, "changes": tuple(map(tuple, row["changes"]))}) for row in rest]
+        shape = TypeAdapter(Row)
+        for line in rest:
+            shape.validate_json(line, strict=True)
+        plain = [json.loads(line) for line in rest]
+        rows = [Row(**{**row, "changes": tuple(map(tuple, row["changes"]))}) for row in plain]
     except (ValueError, TypeError, KeyError) as problem:
-        raise InputError(
-            f"{path} was not written by a sweep ({problem}); leave --resume out"
-        ) from None
+        why: object = problem
+        if isinstance(problem, ValidationError):
+            first_of = problem.errors()[0]
+            why = f"{'.'.join(map(str, first_of['loc']))}: {first_of['msg']}"
+        raise InputError(f"{path} was not written by a sweep ({why}); leave --resume out") from None
     return {row.digest: row for row in rows}
 
 
