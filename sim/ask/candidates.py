@@ -6,6 +6,7 @@ same row, to the last bit, in whatever thread, process or order it is run.
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -13,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from pydantic import TypeAdapter, ValidationError
 
 from sim.ask.axes import PARALLEL, Changes, replaced
 from sim.ask.built_axes import following
@@ -83,6 +85,17 @@ class Row:
     may: bool = False
     undelivered: float = 0.0
     least_soc: float | None = None  # of any cell, over all days
+
+
+def row_from(text: str) -> Row:
+    """Return the row that a line of JSON holds; raise ValueError, TypeError, KeyError for none."""
+    try:
+        TypeAdapter(Row).validate_json(text, strict=True)
+    except ValidationError as problem:
+        first = problem.errors()[0]
+        raise ValueError(f"{'.'.join(map(str, first['loc']))}: {first['msg']}") from None
+    content = json.loads(text)
+    return Row(**{**content, "changes": tuple(map(tuple, content["changes"]))})
 
 
 def varied(base: Base, changes: Changes) -> Case:

@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 
 from sim.ask.candidates import Base, Row, observe, run_one, varied
-from sim.ask.headroom_built import KNOBS_BUILT, days, greatest_pack_A, one_day_s, uncharged
+from sim.ask.headroom_built import KNOBS_BUILT, days, greatest_pack_A, one_day_s
+from sim.ask.hottest import drawing, drawn_when_hottest, hottest_begin_s, lasts_until_reserve_s
 from sim.ask.knobs import Knob, Look, close_in, look_at, looks_at, share_of, turned
 from sim.ask.whole import Whole, whole_run
-from sim.drive.legs import Load, legs
 from sim.errors import InputError
 from sim.files.built_case import built_case, is_built
 from sim.files.case import MOST_DAYS, MOST_ROWS, Case, assemble
@@ -29,8 +29,6 @@ from sim.physics.limits import (
     PACK_CURRENT,
     RESERVE,
 )
-from sim.physics.pack import CURRENT
-from sim.physics.plant import SOC
 from sim.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, ZERO_C_K
 
 __all__ = ["Headroom", "Knob", "Look", "close_in", "headroom", "look_at"]
@@ -52,7 +50,8 @@ class Headroom:
     colder_K: Knob  # the same the other way, where the day passes
     repeats: Knob
     peak_A: float  # of one pack over the day, charging included
-    until_reserve_A: Knob  # a constant discharge current of one pack, when it is warmest
+    until_reserve_A: Knob  # a constant discharge current of one pack, when it heats most
+    begins_s: float | None  # when that is, at the greatest; None where nothing holds
     whole_day_A: Knob  # the same held all day
     more: dict[str, Knob] = field(default_factory=dict)  # of a controller, of a charger
 
@@ -170,29 +169,7 @@ def peak_A(case: Case) -> float:
 def held_all_day(case: Case, pack_A: float) -> Case:
     """Return `case` with a constant discharge current of each pack from its start to its end."""
     edges_s = np.array([0.0, one_day_s(case)])
-    return _drawing(case, edges_s, np.array([pack_A]))
-
-
-def drawn_when_warmest(case: Case, pack_A: float) -> Case:
-    """Return `case` at rest until the outside air is warmest, then with a constant current.
-
-    It is drawn from each pack until the reserve is reached, and begins early enough for that,
-    or with the day, which it never outlasts.
-    """
-    end_s = float(case.legs.end_s[-1])
-    usable = float(case.start[SOC]) - max(case.limits.reserve_soc, 0.0)
-    lasts_s = usable * case.plant.cell.capacity_As * case.plant.pack.parallel / pack_A
-    warmest_s = float(case.weather.time_s[np.argmax(case.weather.ambient_K)])
-    begin_s = max(0.0, min(warmest_s, end_s - lasts_s))
-    if begin_s == 0.0:
-        return _drawing(case, np.array([0.0, min(lasts_s, end_s)]), np.array([pack_A]))
-    edges_s = np.array([0.0, begin_s, begin_s + lasts_s])
-    return _drawing(case, edges_s, np.array([0.0, pack_A]))
-
-
-def _drawing(case: Case, edge_s: np.ndarray, pack_A: np.ndarray) -> Case:
-    load = Load(CURRENT, edge_s, pack_A * case.plant.pack.packs, np.arange(len(pack_A)))
-    return replace(uncharged(case), load=load, legs=legs(load, case.weather))
+    return drawing(case, edges_s, np.array([pack_A]))
 
 
 def whole_day_current(base: Base) -> Knob:
@@ -208,7 +185,14 @@ def until_reserve_current(base: Base) -> Knob:
     ignored = {PACK_CURRENT, RESERVE, EMPTY}
     no_reserve = base.case.limits.reserve_soc <= 0.0
     ignored |= {CUTOFF} if no_reserve else set()
-    return _greatest_current("until_reserve_A", base, drawn_when_warmest, ignored, stop=no_reserve)
+    return _greatest_current("until_reserve_A", base, drawn_when_hottest, ignored, stop=no_reserve)
+
+
+def _begins_s(case: Case, pack_A: float | None) -> float | None:
+    """Return when a current down to the reserve is begun that heats most; None for none."""
+    if pack_A is None:
+        return None
+    return hottest_begin_s(case, pack_A, lasts_until_reserve_s(case, pack_A))
 
 
 def _greatest_current(
@@ -274,6 +258,7 @@ def headroom(
         today=run_one(base, ()),
         run=run,
         peak_A=peak_A(base.case),
+        begins_s=_begins_s(base.case, knobs["until_reserve_A"].greatest),
         more=beside,
         **knobs,
     )

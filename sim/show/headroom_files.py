@@ -20,7 +20,7 @@ from sim.show.whole import whole_summary
 
 UNTIL_RESERVE = (
     "greatest constant discharge current of one pack from the charge at the start to {end}, begun "
-    "when the air is warmest, or early enough to end with the day"
+    "when that heats the cells most, with the day at the earliest, and ended with it at the latest"
 )
 LOADS, REPEATED = "loads without charging", {"days": "days, as the scenario charges between them"}
 WHOLE_DAY = "greatest constant discharge current of one pack from the start of the day to its end"
@@ -46,6 +46,7 @@ def summary_of(found: Headroom) -> dict[str, Any]:
             "peak_today": found.peak_A,
             "lowest_limit_that_leaves_today_alone": found.peak_A,
             "greatest_is": UNTIL_RESERVE.format(end=end),
+            "greatest_begins_s": found.begins_s,
             "whole_day": {**_knob(found.whole_day_A), "greatest_is": WHOLE_DAY},
             "controller": _both(found, "controller_A", "controller_least_A"),
         },

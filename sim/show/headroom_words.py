@@ -8,7 +8,7 @@ from sim.ask.built_seen import cells_marched
 from sim.ask.headroom import Headroom, Knob
 from sim.files.built_case import built_case, is_built
 from sim.files.case import guesses
-from sim.show.lines import hung
+from sim.show.lines import at, hung
 from sim.show.sentences import CAUTION, INDENT
 from sim.show.sweep_words import event_of, failure, spare
 
@@ -109,14 +109,15 @@ def currents(found: Headroom) -> str:
         if limits.pack_current_max_A is None
         else f"the limit is set to {limits.pack_current_max_A:g} A"
     )
+    begun = "" if found.begins_s is None else f" ({at(found.base.case, found.begins_s)})"
     several = found.base.case.scenario.charger is not None or found.repeats.name == "days"
     first = ", the first 24 h where there are more, and without its charger" if several else ""
     return (
         f"of one pack; {is_set}, the day's own peak is {found.peak_A:.1f} A: a limit at that would "
         "not touch this day. Constant in the heat: drawn from the charge at the start down to "
-        f"{end}, begun when the air is warmest; above it a limit on the pack's current does not "
-        "protect by itself, only with the pauses of the load. Constant all day: from the start of "
-        f"the day to its end{first}."
+        f"{end}, begun when that heats them most{begun}; above it a limit on the pack's current "
+        "does not protect by itself, only with the pauses of the load. Constant all day: from the "
+        f"start of the day to its end{first}."
     )
 
 

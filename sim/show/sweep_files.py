@@ -8,11 +8,9 @@ from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
 
-from pydantic import TypeAdapter, ValidationError
-
 from sim import __version__
 from sim.ask.axes import PARALLEL, text_of
-from sim.ask.candidates import POWER_SHARE, SCALES, Row, value_of
+from sim.ask.candidates import POWER_SHARE, SCALES, Row, row_from, value_of
 from sim.ask.sweep import Column, Sweep
 from sim.ask.whole import Whole, assumptions_of
 from sim.errors import InputError
@@ -95,17 +93,11 @@ def read_kept(folder: Path) -> dict[str, Row]:
         first, *rest = text.splitlines()
         if json.loads(first)["stillair"] != __version__:
             return {}
-        shape = TypeAdapter(Row)
-        for line in rest:
-            shape.validate_json(line, strict=True)
-        plain = [json.loads(line) for line in rest]
-        rows = [Row(**{**row, "changes": tuple(map(tuple, row["changes"]))}) for row in plain]
+        rows = [row_from(line) for line in rest]
     except (ValueError, TypeError, KeyError) as problem:
-        why: object = problem
-        if isinstance(problem, ValidationError):
-            first_of = problem.errors()[0]
-            why = f"{'.'.join(map(str, first_of['loc']))}: {first_of['msg']}"
-        raise InputError(f"{path} was not written by a sweep ({why}); leave --resume out") from None
+        raise InputError(
+            f"{path} was not written by a sweep ({problem}); leave --resume out"
+        ) from None
     return {row.digest: row for row in rows}
 
 
