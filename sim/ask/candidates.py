@@ -10,6 +10,7 @@ import json
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -87,10 +88,15 @@ class Row:
     least_soc: float | None = None  # of any cell, over all days
 
 
+@cache
+def _shape() -> TypeAdapter[Row]:
+    return TypeAdapter(Row)
+
+
 def row_from(text: str) -> Row:
     """Return the row that a line of JSON holds; raise ValueError, TypeError, KeyError for none."""
     try:
-        TypeAdapter(Row).validate_json(text, strict=True)
+        _shape().validate_json(text, strict=True)
     except ValidationError as problem:
         first = problem.errors()[0]
         raise ValueError(f"{'.'.join(map(str, first['loc']))}: {first['msg']}") from None
