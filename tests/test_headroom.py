@@ -237,6 +237,18 @@ def test_a_day_that_is_too_cold_is_told_how_much_warmer_it_must_be(tmp_path):
     assert "Would hold with air shift +3.4 K (core too cold to discharge)" in said_by(found)
 
 
+@pytest.mark.parametrize("air_C, begin", [(40.0, "Holds as it is"), (45.0, "Fails as it is")])
+def test_the_answer_tells_of_one_pack_out(tmp_path, air_C, begin):
+    """Of two packs the other alone carries 10 A a cell, and is too hot."""
+    changes = {"pack.packs": 2, "load.scale": 2.0, "ambient.constant_C": air_C}
+    _, lines, summary = result(steady.write(tmp_path, changes), "--no-plots")
+
+    assert lines[0].startswith(begin)
+    assert "; with one pack out the rest does not bring it home by heat" in lines[0]
+    assert any(line.startswith("pack out   by energy") for line in lines)
+    assert summary["one_pack_out"]["heat"]["passed"] is False
+
+
 def test_a_day_that_nothing_can_help_says_so(tmp_path):
     """Cells that start above their limit are too hot whatever is drawn, and wherever."""
     changes = {"start": {"cell_C": 65.0}}

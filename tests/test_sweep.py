@@ -305,6 +305,30 @@ def test_the_named_pack_has_been_run_whole_with_its_audit(tmp_path):
     assert any("whole run of 19 in parallel" in line for line in lines)
 
 
+def test_the_answer_tells_of_one_pack_out(tmp_path):
+    """Of two packs the other alone carries 10 A a cell, too much heat; of thirty, 29 bear it."""
+    two = {"pack.packs": 2, "load.scale": 2.0}
+    _, lines, folder = result(steady.write(tmp_path, two), "--parallel", "18:20")
+
+    assert " With one pack out the rest does not bring it home by heat, though by " in lines[0]
+    assert any(line.startswith("pack out   19 in parallel") for line in lines)
+    [run] = read_strictly(folder / "summary.json")["whole_runs"]
+    assert run["one_pack_out"]["heat"]["passed"] is False
+
+    thirty = {"pack.packs": 30, "load.scale": 30.0}
+    _, lines, _ = result(steady.write(tmp_path, thirty), "--parallel", "18:22:2")
+
+    assert lines[0].endswith("With one pack out the rest brings it home.")
+
+
+def test_a_charge_just_below_its_reserve_does_not_look_like_the_reserve(tmp_path):
+    """Of 16.66 Ah 15.0 Ah are drawn: 9.964 % are left, where 10 are asked."""
+    path = steady.write(tmp_path, {"cell.capacity_Ah": 16.66, "limits.core_max_C": 150.0})
+    _, lines, _ = result(path, "--parallel", "20:21")
+
+    assert any(line.split()[:2] == ["20", "no"] and "9.96 %" in line for line in lines)
+
+
 def test_a_candidate_whose_balances_do_not_close_does_not_pass(tmp_path, monkeypatch):
     path = steady.write(tmp_path)
     monkeypatch.setattr("sim.ask.candidates.balances", lambda *_: {"charge": 0.5})

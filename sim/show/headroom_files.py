@@ -56,6 +56,7 @@ def summary_of(found: Headroom) -> dict[str, Any]:
         "today": whole["verdict"],
         "limits": whole["limits"],
         "bad_end": whole["bad_end"],
+        "one_pack_out": whole["one_pack_out"],
         "audit": whole["audit"],
         "guesses": guesses(case),
         "assumptions": assumptions_of(case),

@@ -9,6 +9,8 @@ from sim.ask.headroom import Headroom, Knob
 from sim.files.built_case import built_case, is_built
 from sim.files.case import guesses
 from sim.show.lines import at, hung
+from sim.show.one_out_words import clause
+from sim.show.one_out_words import told as one_out_told
 from sim.show.sentences import CAUTION, INDENT
 from sim.show.sweep_words import event_of, failure, spare
 
@@ -61,18 +63,18 @@ def answer(found: Headroom) -> str:
     more = found.more.values()
     upwards = [k for k in more if k.name not in DOWNWARDS and k.limit is not None]
     knobs = (found.load_scale, found.ambient_shift_K, found.repeats, *upwards)
-    current = how_far(found.until_reserve_A)
+    current, out = how_far(found.until_reserve_A), clause(found.run.one_out)
     if row.passes:
         told = ", ".join(how_far(knob) for knob in (*knobs, found.until_reserve_A))
         hangs = "" if found.run.bad_end.passed else " if the guesses hold"
-        return f"{doubt}Holds as it is{hangs}, {spare(row)}. Room up to: {told}."
+        return f"{doubt}Holds as it is{hangs}, {spare(row)}{out}. Room up to: {told}."
     helping = [how_far(knob) for knob in knobs if knob.greatest is not None]
     told = (
         f"Would hold with {' or '.join(helping)}"
         if helping
         else ("Neither less load nor colder or warmer air makes it hold")
     )
-    said = f"{doubt}Fails as it is: {failure(found.base.case, row)}. {told}."
+    said = f"{doubt}Fails as it is: {failure(found.base.case, row)}{out}. {told}."
     return f"{said} Current: {current}."
 
 
@@ -141,6 +143,8 @@ def report(found: Headroom) -> list[str]:
     lines += hung("currents", currents(found), INDENT)
     told = "passed" if audit.passed else "; ".join(audit.complaints)
     lines += hung("audit", f"whole run of the day as it is: {told}", INDENT)
+    if found.run.one_out is not None:
+        lines += hung("pack out", one_out_told(case, found.run.one_out), INDENT)
     said = "step by step from today; where it fails and holds again within a step is not seen"
     lines += hung("searched", said, INDENT)
     for note in (*as_built(found), *case.notes):

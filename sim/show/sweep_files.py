@@ -199,6 +199,7 @@ def _run(row: Row, result: Whole) -> dict[str, Any]:
         "passed": result.passed,
         "sentence": whole["verdict"]["sentence"],
         "bad_end": whole["bad_end"],
+        "one_pack_out": whole["one_pack_out"],
         "audit": whole["audit"],
     }
 

@@ -15,6 +15,7 @@ from sim.files.case import Case, guesses
 from sim.judge.verdict import ABOUT, EVENTS
 from sim.physics.limits import HOT, NAMES, UNITS
 from sim.show.lines import at, hung, number, room
+from sim.show.one_out_words import clause, told
 from sim.show.sentences import CAUTION, INDENT
 
 TOLD = {
@@ -128,7 +129,19 @@ def answer(sweep: Sweep) -> str:
         said = _one_axis(sweep, case)
     else:
         said = _two_axes(sweep, case)
-    return doubt + said
+    return doubt + said + _one_pack_out(sweep)
+
+
+def _one_pack_out(sweep: Sweep) -> str:
+    """Return a sentence a named candidate about one pack out; nothing for one pack."""
+    said = ""
+    for row, result in sweep.runs:
+        words = clause(result.one_out).removeprefix("; ")
+        if words and len(sweep.runs) > 1:
+            said += f" {row.parallel} in parallel{where(row, sweep.other)}, {words}."
+        elif words:
+            said += f" {words[0].upper()}{words[1:]}."
+    return said
 
 
 def _none_passes(sweep: Sweep, case: Case) -> str:
@@ -284,7 +297,7 @@ def _line(row: Row, names: list[str]) -> str:
     return (
         f"{values}  {'yes' if row.passes else 'no':<7}{gives:<30}"
         f"{number(row.hottest_core_C, UNITS[HOT]):>8}{number(row.lowest_cell_V, 'V'):>8}"
-        f"{number(charge_of(row), '%'):>8}{row.mass_kg:>8.1f}"
+        f"{number(charge_of(row), '%', row.margins.get('reserve', 0.0)):>8}{row.mass_kg:>8.1f}"
     )
 
 
@@ -335,6 +348,8 @@ def report(sweep: Sweep) -> list[str]:
         audit = "passed" if result.audit.passed else "; ".join(result.audit.complaints)
         name = pack(row) + where(row, sweep.other) if sweep.columns else _values(sweep, row)
         lines += hung("audit", f"whole run of {name}: {audit}", INDENT)
+        if result.one_out is not None:
+            lines += hung("pack out", f"{name}: {told(result.case, result.one_out)}", INDENT)
     balances = sum(row.complaint is not None for row in sweep.rows)
     lines += hung(
         "balances", f"close in {len(sweep.rows) - balances} of {len(sweep.rows)} candidates", INDENT
