@@ -22,7 +22,7 @@ from steady import (
     warmer_K,
 )
 
-from sim.ask.candidates import Base
+from sim.ask.candidates import Base, run_one
 from sim.ask.headroom import (
     Headroom,
     close_in,
@@ -35,7 +35,7 @@ from sim.ask.hottest import drawing, drawn_when_hottest, hottest_begin_s, lasts_
 from sim.ask.knobs import looks_at
 from sim.ask.simulate import simulate
 from sim.errors import InputError
-from sim.files.case import read_case, read_scenario
+from sim.files.case import assemble, read_case, read_scenario
 from sim.integrate import reference
 from sim.physics.limits import HOT
 from sim.show.headroom_words import answer as said_by
@@ -68,7 +68,10 @@ def test_load_scale_ends_where_the_steady_core_meets_its_limit(tmp_path):
     assert knob["greatest"] == pytest.approx(greatest, rel=CLOSE)
     shown = math.floor(1e3 * greatest) / 1e3
     assert lines[0].startswith("Holds as it is, 3.3 K left until core above limit. ")
-    assert f"Room up to: load scale {shown:.3f} (core above limit), air shift +3.3 K" in lines[0]
+    assert (
+        f"Room up to, if the guesses hold: load scale {shown:.3f} (core above limit), "
+        "air shift +3.3 K" in lines[0]
+    )
 
 
 def test_load_scale_ends_where_the_charge_meets_its_reserve(tmp_path):
@@ -235,6 +238,48 @@ def test_a_day_that_is_too_cold_is_told_how_much_warmer_it_must_be(tmp_path):
     assert found.ambient_shift_K.greatest == pytest.approx(air_C + 20.0, abs=3e-3)
     assert not found.ambient_shift_K.upwards
     assert "Would hold with air shift +3.4 K (core too cold to discharge)" in said_by(found)
+
+
+@pytest.mark.parametrize("resistance_off, fails", [(0.1, False), (0.3, True)])
+def test_room_is_told_with_every_guess_at_its_bad_end_too(tmp_path, resistance_off, fails):
+    """All but the resistance known: warmer by I^2 (R (1 + off) + joint) / G, 16.7 K as it is."""
+    off = {"from": "a guess", "uncertainty": resistance_off}
+    known = {group: {"from": "a bench", "uncertainty": 0.0} for group in steady.MEASURED}
+    cell = {"sources": {**known, "resistance": off}}
+    _, lines, summary = result(steady.write(tmp_path, cell=cell), "--no-plots")
+
+    bad_ohm = steady.RESISTANCE_OHM * (1.0 + resistance_off) + steady.JOINT_OHM
+    scale = greatest_cell_A(LIMIT_C - AIR_C) / 5.0
+    scale *= math.sqrt((steady.RESISTANCE_OHM + steady.JOINT_OHM) / bad_ohm)
+    at_bad_end = summary["at_bad_end"]
+    assert fails == (scale < 1.0)
+    assert at_bad_end["load_scale"]["passes_today"] != fails
+    assert at_bad_end["load_scale"]["greatest"] == pytest.approx(scale, rel=CLOSE)
+    room_K = LIMIT_C - AIR_C - 25.0 * bad_ohm / CONDUCTANCE_W_K
+    assert at_bad_end["ambient_shift_K"]["greatest"] == pytest.approx(room_K, abs=2e-3)
+    said = " ".join(line.strip() for line in lines)
+    words = "fails; would hold with load scale" if fails else "room up to load scale"
+    assert f"with all guesses at their hotter and emptier end at once: {words}" in said
+
+
+def test_a_bad_end_never_has_more_room_than_the_day_as_it_is(tmp_path):
+    """With less voltage, as at the emptier end, braking charges no cell too far."""
+    scenarios = Path(__file__).resolve().parents[1] / "scenarios"
+    path = scenarios / "cold-store-tug.toml"
+    content = read_scenario(path)
+    assert headroom(content, path, AtOnce()).at_bad_end == {}  # fails as it is
+
+    content["start"]["charge_percent"] = 97.0
+    content["ambient"]["constant_C"] = 10.0
+    base = Base(content, path, assemble(content, path))
+    margin_V = run_one(base, (("load.scale", 1.05),)).margins["overcharge"]
+    content["limits"]["full_V"] = base.case.limits.full_V - margin_V
+    found = headroom(content, path, AtOnce())
+
+    assert found.today.passes
+    assert found.load_scale.limit == "overcharge"
+    assert found.load_scale.greatest == pytest.approx(1.05, rel=CLOSE)
+    assert found.at_bad_end["load_scale"].greatest <= found.load_scale.greatest
 
 
 @pytest.mark.parametrize("air_C, begin", [(40.0, "Holds as it is"), (45.0, "Fails as it is")])

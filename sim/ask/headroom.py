@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from concurrent.futures import Executor, as_completed
+from concurrent.futures import Executor, Future, as_completed
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from sim.ask.bad_end import hotter_and_emptier, shares
 from sim.ask.candidates import Base, Row, observe, run_one, varied
 from sim.ask.headroom_built import KNOBS_BUILT, days, greatest_pack_A, one_day_s
 from sim.ask.hottest import drawing, drawn_when_hottest, hottest_begin_s, lasts_until_reserve_s
@@ -54,6 +55,9 @@ class Headroom:
     begins_s: float | None  # when that is, at the greatest; None where nothing holds
     whole_day_A: Knob  # the same held all day
     more: dict[str, Knob] = field(default_factory=dict)  # of a controller, of a charger
+    # Load and air once more with every guess at its bad end, where the day passes; none of packs
+    # as built.
+    at_bad_end: dict[str, Knob] = field(default_factory=dict)
 
 
 def _most(table: type[Any], name: str) -> float:
@@ -61,14 +65,52 @@ def _most(table: type[Any], name: str) -> float:
     return next(m.le for m in table.model_fields[name].metadata if hasattr(m, "le"))
 
 
-def load_scale(base: Base) -> Knob:
-    """Return how far the load can be scaled; 1 is the load as its file has it."""
+def as_it_is(case: Case) -> Case:
+    """Return `case`."""
+    return case
+
+
+def worst(case: Case) -> Case:
+    """Return `case` with every guess at its hotter and emptier end at once."""
+    return replace(case, plant=hotter_and_emptier(case.plant, shares(case)))
+
+
+def at_bad_end(base: Base) -> dict[str, Knob]:
+    """Return how far load and air can go with every guess at its bad end; none of packs as built.
+
+    What stands at nought as it is, is beyond its limit as soon as any guess is off.
+    """
+    if is_built(base.case.scenario):
+        return {}
+    return {
+        "load_scale": load_scale(base, worst),
+        "ambient_shift_K": air(base, "ambient_shift_K", warmer=True, at=worst),
+    }
+
+
+def _lesser(knobs: dict[str, Knob], bad: dict[str, Knob]) -> dict[str, Knob]:
+    """Return of each knob the one that goes less far: a bad end of heat may be no bad one of frost.
+
+    With less voltage, too, no cell is charged too far.
+    """
+
+    def far(knob: Knob) -> float:
+        return -math.inf if knob.greatest is None else knob.greatest
+
+    return {name: min(knobs[name], knob, key=far) for name, knob in bad.items()}
+
+
+def load_scale(base: Base, at: Callable[[Case], Case] = as_it_is) -> Knob:
+    """Return how far the load can be scaled; 1 is the load as its file has it.
+
+    `at` makes of each case the one that is marched, as `air` has it too.
+    """
     today, most = base.case.scenario.load.scale, _most(LoadTable, "scale")
     begin = max(today, 1e-3)
     count = math.ceil(math.log(most / begin, SCALE_STEP))
 
     def scaled_by(scale: float) -> Case:
-        return varied(base, (("load.scale", scale),))
+        return at(varied(base, (("load.scale", scale),)))
 
     return turned(
         "load_scale",
@@ -83,7 +125,7 @@ def load_scale(base: Base) -> Knob:
     )
 
 
-def air(base: Base, name: str, *, warmer: bool) -> Knob:
+def air(base: Base, name: str, *, warmer: bool, at: Callable[[Case], Case] = as_it_is) -> Knob:
     """Return by how much the outside air can be warmer, or colder [K].
 
     Cells that start as warm as the air do so still. Where the day fails as it is, colder air is
@@ -102,7 +144,7 @@ def air(base: Base, name: str, *, warmer: bool) -> Knob:
     warm, cold = ladder(up_K, 1.0), ladder(down_K, -1.0)
 
     def shifted(shift_K: float) -> Case:
-        return varied(base, (("ambient.shift_K", shift_K),))
+        return at(varied(base, (("ambient.shift_K", shift_K),)))
 
     def look(shift_K: float) -> Look:
         return look_at(shifted(shift_K), shift_K)
@@ -241,7 +283,8 @@ def headroom(
         "whole_day_A": executor.submit(whole_day_current, base),
     }
     more = {name: executor.submit(KNOBS_BUILT[name], base) for name in _more(content)}
-    every = [*jobs.values(), *more.values()]
+    bad = executor.submit(at_bad_end, base)
+    every: list[Future[Any]] = [*jobs.values(), *more.values(), bad]
     try:
         run = whole_run(base.case)
         for done, _ in enumerate(as_completed(every), 1):
@@ -253,20 +296,22 @@ def headroom(
         for job in every:
             job.cancel()
         raise
+    today = run_one(base, ())
     return Headroom(
         base=base,
-        today=run_one(base, ()),
+        today=today,
         run=run,
         peak_A=peak_A(base.case),
         begins_s=_begins_s(base.case, knobs["until_reserve_A"].greatest),
         more=beside,
+        at_bad_end=_lesser(knobs, bad.result()) if today.passes else {},
         **knobs,
     )
 
 
 def jobs_of(content: dict[str, Any]) -> int:
     """Return how many knobs there are to turn in a scenario's content."""
-    return 6 + len(_more(content))
+    return 7 + len(_more(content))
 
 
 def _by_day(content: dict[str, Any]) -> bool:

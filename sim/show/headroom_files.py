@@ -52,6 +52,7 @@ def summary_of(found: Headroom) -> dict[str, Any]:
         },
         "repeats": {**_knob(found.repeats), "of": REPEATED.get(found.repeats.name, LOADS)},
         "charge_current_A": _both(found, "charge_A", "charge_least_A"),
+        "at_bad_end": {name: _knob(knob) for name, knob in found.at_bad_end.items()} or None,
         "margins_are": MARGINS_ARE,
         "today": whole["verdict"],
         "limits": whole["limits"],

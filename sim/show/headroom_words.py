@@ -11,7 +11,7 @@ from sim.files.case import guesses
 from sim.show.lines import at, hung
 from sim.show.one_out_words import clause
 from sim.show.one_out_words import told as one_out_told
-from sim.show.sentences import CAUTION, INDENT
+from sim.show.sentences import CAUTION, INDENT, cooling_weaker
 from sim.show.sweep_words import event_of, failure, spare
 
 # Of each knob: its line in the table, its words in the answer, digits.
@@ -67,7 +67,8 @@ def answer(found: Headroom) -> str:
     if row.passes:
         told = ", ".join(how_far(knob) for knob in (*knobs, found.until_reserve_A))
         hangs = "" if found.run.bad_end.passed else " if the guesses hold"
-        return f"{doubt}Holds as it is{hangs}, {spare(row)}{out}. Room up to: {told}."
+        far = ", if the guesses hold" if guesses(found.base.case) and not hangs else ""
+        return f"{doubt}Holds as it is{hangs}, {spare(row)}{out}. Room up to{far}: {told}."
     helping = [how_far(knob) for knob in knobs if knob.greatest is not None]
     told = (
         f"Would hold with {' or '.join(helping)}"
@@ -123,6 +124,20 @@ def currents(found: Headroom) -> str:
     )
 
 
+def bad_end(found: Headroom) -> str:
+    """Return how far load and air can go with every guess at its bad end."""
+    case, knobs = found.base.case, found.at_bad_end.values()
+    weaker = cooling_weaker(case, found.run.bad_end.moved["film"])
+    helping = [how_far(knob) for knob in knobs if knob.greatest is not None]
+    if all(knob.passes_today for knob in knobs):
+        far = f"room up to {', '.join(helping)}"
+    elif helping:
+        far = f"fails; would hold with {' or '.join(helping)}"
+    else:
+        far = "fails, and neither less load nor colder or warmer air makes it hold"
+    return f"with all guesses at their hotter and emptier end at once{weaker}: {far}"
+
+
 def as_built(found: Headroom) -> list[str]:
     """Return how packs as built were run, and what their knobs mean."""
     case = found.base.case
@@ -141,6 +156,8 @@ def report(found: Headroom) -> list[str]:
     case, audit = found.base.case, found.run.audit
     lines = [answer(found), "", *table(found), ""]
     lines += hung("currents", currents(found), INDENT)
+    if found.at_bad_end:
+        lines += hung("bad end", bad_end(found), INDENT)
     told = "passed" if audit.passed else "; ".join(audit.complaints)
     lines += hung("audit", f"whole run of the day as it is: {told}", INDENT)
     if found.run.one_out is not None:

@@ -208,16 +208,19 @@ def _bad_end(result: Result) -> str:
     if first is not None:
         outcome = f"{first.event} {at(result.case, first.time_s)}"
     outcome += cut_short(bad.verdict)
-    film = bad.moved["film"]
-    measured = result.case.scenario.cooling.conductance_W_K is not None
-    air = "measured" if measured else "still-air"
-    cooling = f" and {air} cooling {100.0 * film:.0f} % weaker" if film else ""
+    cooling = cooling_weaker(result.case, bad.moved["film"])
     return (
         f"with all guesses at their hotter and emptier end at once{cooling}: {outcome}; hottest "
         f"core {number(hot.worst, 'K')}, {_against(hot)}; lowest cell {number(low.worst, 'V')}, "
         f"{_against(low)}; {'ends' if bad.verdict.finished else 'stops'} at "
         f"{100.0 * bad.end_soc:.0f} % charge"
     )
+
+
+def cooling_weaker(case: Case, share: float) -> str:
+    """Return " and still-air cooling 20 % weaker": what a bad end takes off; nothing for nought."""
+    air = "still-air" if case.scenario.cooling.conductance_W_K is None else "measured"
+    return f" and {air} cooling {100.0 * share:.0f} % weaker" if share else ""
 
 
 def cut_short(verdict: Verdict) -> str:
