@@ -157,3 +157,43 @@ def test_cold_end_is_never_warmer_than_the_day(name):
     cold = bad_end(case).cold
     assert cold.worst <= next(j for j in nominal.limits if j.name == cold.name).worst + 1e-9
     assert nominal.limit(COLD).margin is not None
+
+
+def braking(folder: Path, full_V: float):
+    """Return a day at 90 % that draws 2 A of each cell for a minute and then puts them back."""
+    unsure = {
+        **EXACT,
+        "resistance": {"from": "a guess", "uncertainty": 0.3},
+        "open_circuit": {"from": "a guess", "uncertainty": 0.01},
+    }
+    changes = {"limits.full_V": full_V, "start": {"charge_percent": 90.0}}
+    path = steady.write(folder, changes, {"sources": unsure})
+    load = "time_s,current_A\n0,40\n60,-40\n120,0\n"
+    (folder / "load.csv").write_text(load, encoding="utf-8")
+    return read_case(path)
+
+
+def test_full_end_is_that_of_more_voltage_and_resistance(tmp_path):
+    """U = 3.0 + 1.2 s, a hundredth more, and 1.3 I R on top."""
+    full = bad_end(braking(tmp_path, 4.25)).full
+
+    assert full.name == "overcharge"
+    # 1e-4 V: 2 A for a minute are 3e-4 of the charge, and they are put back.
+    assert full.worst == pytest.approx(1.01 * 4.08 + 2.0 * 1.3 * RESISTANCE_OHM, abs=1e-4)
+
+
+def test_answer_that_hangs_on_full_voltage_alone_says_so_and_one_far_from_it_does_not(tmp_path):
+    near, far = (simulate(braking(tmp_path / str(v), v)) for v in (4.15, 4.4))
+
+    assert near.passed and near.bad_end.verdict.passed and not near.bad_end.full.passed
+    assert answer(near).startswith("Stays cool if the guesses hold: ")
+    assert any(line.startswith("full end ") for line in report(near))
+    assert summary(near)["bad_end"]["full"]["passed"] is False
+    assert "At their fuller end cells are charged beyond" in told(summary(near))
+    assert far.bad_end.passed and answer(far).startswith("Stays cool: ")
+    assert not any(line.startswith("full end ") for line in report(far))
+    assert "fuller" not in told(summary(far))
+
+
+def test_a_day_without_charging_has_no_full_end(tmp_path):
+    assert bad_end(read_case(steady.write(tmp_path))).full is None

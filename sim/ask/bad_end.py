@@ -1,7 +1,8 @@
 """The same day with every guess at the end of its range that makes the pack hotter and emptier.
 
 Not a likely day: all at once is rarer than each. What it says is whether the answer hangs on the
-guesses. Frost has an end of its own, with every guess at its colder side.
+guesses. Frost has an end of its own, with every guess at its colder side, and so has braking into
+full cells, at their fuller side.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from sim.files.unsure import NO_SOURCE, cooling_off, core_to_surface_off
 from sim.integrate import march
 from sim.judge.verdict import Judged, Verdict, judge
 from sim.physics.cell import FIRST_PAIR
-from sim.physics.limits import CHARGE_COLD, COLD
+from sim.physics.limits import CHARGE_COLD, COLD, OVERCHARGE
 from sim.physics.plant import SOC, Plant
 
 FROST = (COLD, CHARGE_COLD)
@@ -31,7 +32,8 @@ class BadEnd:
 
     `cold` is the limit of cold that comes nearest at the colder end, None where none was looked at
     or came within reach. `never_charges` are the ends, "hotter" or "colder", at which a charger of
-    packs as built never begins though a pack is not full.
+    packs as built never begins though a pack is not full. `full` is how near cells come to their
+    full voltage at the fuller end, None where nothing charges them, and of packs as built.
     """
 
     verdict: Verdict
@@ -39,11 +41,12 @@ class BadEnd:
     moved: dict[str, float]
     cold: Judged | None
     never_charges: tuple[str, ...] = ()
+    full: Judged | None = None
 
     @property
     def passed(self) -> bool:
-        """Whether every limit holds at the hotter and emptier end, those of cold at theirs."""
-        cold = self.cold is None or self.cold.passed
+        """Whether every limit holds at the hotter and emptier end, others at their own ends."""
+        cold = all(j is None or j.passed for j in (self.cold, self.full))
         return self.verdict.passed and cold and not self.never_charges
 
 
@@ -97,7 +100,25 @@ def bad_end(case: Case) -> BadEnd:
     plant = hotter_and_emptier(case.plant, moved)
     trace = march.march(plant, case.limits, case.legs, case.start, settings)
     verdict = judge(case.limits, case.legs, trace)
-    return BadEnd(verdict, float(trace.state[-1, SOC]), moved, cold_end(case, moved))
+    end_soc, full = float(trace.state[-1, SOC]), full_end(case, moved)
+    return BadEnd(verdict, end_soc, moved, cold_end(case, moved), full=full)
+
+
+def full_end(case: Case, moved: dict[str, float]) -> Judged | None:
+    """Run the day of `case` with every guess at its fuller end; None where nothing charges cells.
+
+    More voltage, capacity and resistance, and less warmth.
+    """
+    if not np.any(case.legs.value < 0.0):
+        return None
+    ends = {**moved, "entropic": -moved.get("entropic", 0.0)}
+    for group in ("capacity", "open_circuit", "film"):
+        ends[group] = -min(moved[group], FARTHEST)
+    plant = hotter_and_emptier(case.plant, ends)
+    settings = march.Settings(stop_at_limits=False, keep_trace=False)
+    trace = march.march(plant, case.limits, case.legs, case.start, settings)
+    judged = judge(case.limits, case.legs, trace).limit(OVERCHARGE)
+    return None if judged.margin is None else judged
 
 
 def cold_end(case: Case, moved: dict[str, float]) -> Judged | None:

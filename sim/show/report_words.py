@@ -162,6 +162,12 @@ def bad_end(content: dict[str, Any]) -> str:
     said = _hot_end(content)
     if never:
         said += f" Charging never begins at their {' or '.join(never)} end."
+    full = content["bad_end"].get("full")
+    if full is not None and not full["passed"]:
+        said += (
+            " At their fuller end cells are charged beyond their full voltage "
+            f"({_side(full['margin'], 'V')} of room)."
+        )
     if cold is None or cold["margin"] is None or cold["margin"] > NEAR_FROST_K:
         return said
     outcome = "no limit of cold is crossed" if cold["passed"] else "a limit of cold is crossed"

@@ -22,6 +22,7 @@ CAUTION = (
     "every pack, never charge below 0 C; local codes and licensed practice come first."
 )
 INDENT = 11  # of what stands behind "energy", "audit" and so on
+NEAR_FULL_V = 0.02  # as much of a limit of 4.2 V as a good cell monitor's error, twice
 NEAR_FROST_K = 10.0  # with more room than this at the colder end, frost is not told of
 AN_INSTANT_S = 1e-3  # a run that stops at a crossing is no longer beyond it than that
 # The verdict tells the worst of these two anyway, so a crossing of theirs need not.
@@ -195,6 +196,7 @@ def report(result: Result) -> list[str]:
         lines += hung("pack out", told(case, result.one_out), INDENT)
     lines += hung("bad end", _bad_end(result), INDENT)
     lines += cold_end(case, result.bad_end)
+    lines += full_end(case, result.bad_end)
     lines += hung("assumed", "; ".join(case.assumptions), INDENT)
     return [*lines, "", *hung("", CAUTION, 0)]
 
@@ -243,6 +245,21 @@ def cold_end(case: Case, bad: BadEnd) -> list[str]:
         f"{room(cold.margin, 'K')} {side} its limit"
     )
     return hung("cold end", said, INDENT)
+
+
+def full_end(case: Case, bad: BadEnd) -> list[str]:
+    """Return how near cells come to their full voltage at the fuller end, where that is near."""
+    full = bad.full
+    if full is None or full.margin is None or full.margin > NEAR_FULL_V:
+        return []
+    assert full.worst is not None and full.time_s is not None
+    outcome = "no cell is charged too far" if full.passed else EVENTS[NAMES.index(full.name)]
+    said = (
+        "with all guesses at their fuller end at once, more voltage, charge and resistance: "
+        f"{outcome}; {full.about} {number(full.worst, 'V', full.margin)} {at(case, full.time_s)}, "
+        f"{room(full.margin, 'V')} {'below' if full.margin >= 0.0 else 'above'} its limit"
+    )
+    return hung("full end", said, INDENT)
 
 
 def _energy(result: Result) -> str:

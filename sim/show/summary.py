@@ -127,6 +127,7 @@ def bad_end(case: Case, bad: BadEnd) -> dict[str, Any]:
         "moved": bad.moved,
         "cold": None if bad.cold is None else limit(bad.cold, clock_s),
         "never_charges": list(bad.never_charges),
+        "full": None if bad.full is None else limit(bad.full, clock_s),
     }
 
 
