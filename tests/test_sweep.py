@@ -531,6 +531,29 @@ def test_steps_are_exact_decimals_with_both_ends():
     assert parallel_axis("7").values == (7,)
 
 
+def test_a_stop_that_no_step_comes_to_is_said_not_to_be_tried(tmp_path):
+    path = steady.write(tmp_path)
+    _, lines, folder = result(path, "--parallel", "18:21:2", "--vary", "load.scale=0.8:1:0.1")
+
+    [said] = [line for line in lines if line.startswith("note ") and "is not tried" in line]
+    assert "pack.parallel = 21 is not tried: the steps from 18 end at 20" in said
+    assert said.removeprefix("note       ") in read_strictly(folder / "summary.json")["notes"]
+    _, lines, _ = result(path, "--parallel", "18:22:2")
+    assert not any("is not tried" in line for line in lines)
+
+
+def test_what_makes_no_difference_is_said_to_make_none(tmp_path):
+    """The nominal voltage is a name; the cell's price is no part of the day, but of the row."""
+    path = steady.write(tmp_path, cell={"nominal_V": 3.6})
+    words = "cell.nominal_V makes no difference to the day of any candidate"
+    for axes in (["--parallel", "18:20"], []):
+        _, lines, _ = result(path, *axes, "--vary", "cell.nominal_V=3.5:3.7:0.1")
+        assert any(words in line for line in lines)
+    for key in ("cell.price=1:2:1", "cell.nominal_V=3.6", "load.scale=0.9:1:0.1"):
+        _, lines, _ = result(path, "--parallel", "18:20", "--vary", key)
+        assert not any("makes no difference" in line for line in lines)
+
+
 REFUSED = [
     ([], "nothing is varied; accepted: --parallel A:B, --vary KEY=START:STOP:STEP, or both"),
     (["--parallel", "a:b"], "--parallel a:b can't be understood; accepted: A:B or A:B:STEP"),

@@ -29,10 +29,14 @@ Changes = tuple[tuple[str, float], ...]  # dotted keys and what stands there ins
 
 @dataclass(frozen=True)
 class Axis:
-    """One dotted key and its values, rising. Whole numbers are `int`, as the schema wants them."""
+    """One dotted key and its values, rising. Whole numbers are `int`, as the schema wants them.
+
+    `missed` is the STOP that was asked for, where no step comes to it.
+    """
 
     key: str
     values: tuple[float, ...]
+    missed: float | None = None
 
 
 def _kinds(annotation: Any) -> set[Any]:
@@ -93,8 +97,10 @@ def general(key: str) -> str:
     return f"{parts[0]}.{ANY}.{parts[2]}" if parts[0] in arrays() and len(parts) == 3 else key
 
 
-def _steps(text: str, option: str, form: str, step: str | None = None) -> tuple[Decimal, ...]:
-    """Return all values of START:STOP:STEP, both ends included, in exact decimal steps.
+def _steps(
+    text: str, option: str, form: str, step: str | None = None
+) -> tuple[tuple[Decimal, ...], float | None]:
+    """Return all values from START to STOP in exact decimal steps, and STOP where they miss it.
 
     One number stands for itself; `step` stands in where it may be left out.
     """
@@ -122,16 +128,17 @@ def _steps(text: str, option: str, form: str, step: str | None = None) -> tuple[
         raise most from None
     if count > MOST_CANDIDATES:
         raise most
-    return tuple(start + n * by for n in range(count))
+    values = tuple(start + n * by for n in range(count))
+    return values, None if values[-1] == stop else float(stop)
 
 
 def parallel_axis(text: str) -> Axis:
     """Return the axis of `--parallel A:B[:STEP]`; raise InputError where it has no whole values."""
     form = "A:B or A:B:STEP, such as 6:30"
-    values = _steps(text, "--parallel", form, step="1")
+    values, missed = _steps(text, "--parallel", form, step="1")
     if any(value != int(value) for value in values):
         raise InputError(f"--parallel {text} is not in whole numbers; accepted: {form}")
-    return Axis(PARALLEL, tuple(int(value) for value in values))
+    return Axis(PARALLEL, tuple(int(value) for value in values), missed)
 
 
 def vary_axis(text: str) -> Axis:
@@ -144,12 +151,13 @@ def vary_axis(text: str) -> Axis:
     known = numeric_keys()
     if general(key) not in known:
         raise InputError(f"--vary '{key}' is no key that holds a number{_nearest(key)}")
-    values = _steps(steps, f"--vary {key} =", "START:STOP:STEP, such as 30:45:5")
+    values, missed = _steps(steps, f"--vary {key} =", "START:STOP:STEP, such as 30:45:5")
     table = key.partition(".")[0]
     if table in IN_VAIN:
         raise InputError(f"--vary {key} changes nothing: no candidate is judged by [{table}]")
     whole = known[general(key)] is int  # what is not whole, the schema will refuse in its own words
-    return Axis(key, tuple(int(v) if whole and v == int(v) else float(v) for v in values))
+    numbers = tuple(int(v) if whole and v == int(v) else float(v) for v in values)
+    return Axis(key, numbers, missed)
 
 
 def axes_of(parallel: str | None, vary: Sequence[str]) -> list[Axis]:

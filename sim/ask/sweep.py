@@ -99,6 +99,22 @@ class Sweep:
         return tuple(Column(value, tuple(own)) for value, own in rows.items())
 
     @cached_property
+    def idle(self) -> tuple[Axis, ...]:
+        """Return the axes whose values make no difference to any row of a finished sweep."""
+        if self.interrupted:
+            return ()
+        return tuple(a for a in self.plan.axes if len(a.values) > 1 and self._makes_none(a))
+
+    def _makes_none(self, axis: Axis) -> bool:
+        alike: dict[Changes, Row] = {}
+        for row in self.rows:
+            others = tuple(one for one in row.changes if one[0] != axis.key)
+            bare = replace(row, changes=(), digest="")
+            if alike.setdefault(others, bare) != bare:
+                return False
+        return len(alike) < len(self.rows)
+
+    @cached_property
     def smallest(self) -> Row | None:
         """Return the smallest pack that passes at any value, where it has the least room."""
         found = [c.smallest for c in self.columns if c.smallest is not None]

@@ -44,7 +44,7 @@ def sweep(
     scenario: Scenario,
     parallel: Annotated[
         str | None,
-        typer.Option(metavar="A:B[:STEP]", help="Parallel counts, both ends included."),
+        typer.Option(metavar="A:B[:STEP]", help="Parallel counts from A up to B."),
     ] = None,
     vary: Annotated[
         list[str] | None,

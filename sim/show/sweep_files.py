@@ -19,7 +19,7 @@ from sim.physics.limits import NAMES, UNITS
 from sim.show.folder import written_whole
 from sim.show.sentences import CAUTION
 from sim.show.summary import inputs
-from sim.show.sweep_words import answer, as_built, event_of
+from sim.show.sweep_words import answer, event_of, notes
 from sim.show.whole import whole_summary
 from sim.units import clock_text
 
@@ -131,7 +131,7 @@ def summary_of(sweep: Sweep) -> dict[str, Any]:
         "unbelievable": [_row(row) for row in sweep.rows if row.complaint is not None],
         "guesses": guesses(case),
         "assumptions": assumptions_of(case),
-        "notes": [*as_built(sweep), *case.notes],
+        "notes": [*notes(sweep), *case.notes],
         "inputs": inputs(case),
         "caution": CAUTION,
     }

@@ -354,12 +354,24 @@ def report(sweep: Sweep) -> list[str]:
     lines += hung(
         "balances", f"close in {len(sweep.rows) - balances} of {len(sweep.rows)} candidates", INDENT
     )
-    for note in (*as_built(sweep), *case.notes):
+    for note in (*notes(sweep), *case.notes):
         lines += hung("note", note, INDENT)
     found = guesses(case)
     if found:
         lines += hung("guesses", ", ".join(g["what"] for g in found), INDENT)
     return [*lines, "", *hung("", CAUTION, 0)]
+
+
+def notes(sweep: Sweep) -> list[str]:
+    """Return what a reader of the answer should know of how the candidates were made."""
+    said = [
+        f"{axis.key} = {text_of(axis.missed)} is not tried: the steps from "
+        f"{text_of(axis.values[0])} end at {text_of(axis.values[-1])}"
+        for axis in sweep.plan.axes
+        if axis.missed is not None
+    ]
+    said += [f"{axis.key} makes no difference to the day of any candidate" for axis in sweep.idle]
+    return [*said, *as_built(sweep)]
 
 
 def as_built(sweep: Sweep) -> list[str]:
