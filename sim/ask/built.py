@@ -13,19 +13,25 @@ from sim.ask.built_audit import Audit, audited
 from sim.ask.built_bad_end import bad_end_built
 from sim.ask.built_boards import BoardAnswer, Switching, boards, switchings
 from sim.ask.built_places import Bracket, bracket
-from sim.ask.built_run import never_charged, settings_of, through
+from sim.ask.built_run import (
+    UNDELIVERED,
+    Hour,
+    never_charged,
+    settings_of,
+    through,
+    undelivered,
+)
+from sim.ask.lasting import keeps_changing, morning_of, settled_built
 from sim.ask.one_out import OneOut, one_out_built
 from sim.files.built_case import BuiltCase
 from sim.files.case import Case
 from sim.integrate import built_records as column
 from sim.integrate.built_records import BEFORE_J, DONE_S, FLOWS_S, OPENS_S, Run
 from sim.judge.built import Placed, judged
+from sim.judge.mornings import alike_from
 from sim.judge.verdict import Verdict
-from sim.physics.built import ASKED, CHARGED, SHORT
+from sim.physics.built import CHARGED
 from sim.units import SECONDS_PER_DAY, SECONDS_PER_HOUR
-
-UNDELIVERED = 1e-3  # of the load, past which the day's work was not done
-ALIKE_K, ALIKE_SHARE = 0.1, 1e-3  # two days nearer than this are the same day again
 
 
 @dataclass(frozen=True)
@@ -102,6 +108,7 @@ class BuiltResult:
             and not self.drive_trips
             and not self.never_charged
             and self.undelivered <= UNDELIVERED
+            and not keeps_changing(self.case)
         )
 
 
@@ -110,11 +117,10 @@ def simulate_built(case: BuiltCase) -> BuiltResult:
 
     Raises ArithmeticError where no integration is possible.
     """
+    case = settled_built(case)
     run, hours = through(case, settings_of(case), hourly=True)
     placed, where = judged(case.case.limits, run)
     days = _days(run)
-    asked_J = float(run.state.box_sums[ASKED])
-    short_J = float(run.state.box_sums[SHORT])
     return BuiltResult(
         built_case=case,
         run=run,
@@ -125,11 +131,11 @@ def simulate_built(case: BuiltCase) -> BuiltResult:
         switchings=tuple(switchings(case, run)),
         windows=_windows(run),
         days=days,
-        repeats_from=_repeats_from(days),
+        repeats_from=_repeats_from(run, hours),
         one_out=one_out_built(case, hours),
         bracket=bracket(case, run),
         bad_end=bad_end_built(case, placed.verdict),
-        undelivered=short_J / asked_J if asked_J > 0.0 else 0.0,
+        undelivered=undelivered(run),
     )
 
 
@@ -175,16 +181,12 @@ def _days(run: Run) -> tuple[DayPeak, ...]:
     return tuple(found)
 
 
-def _repeats_from(days: tuple[DayPeak, ...]) -> int | None:
+def _repeats_from(run: Run, hours: list[Hour]) -> int | None:
     """Return the first day, from 1, that all later ones are like; None where they still change."""
-    same = None
-    for number in range(len(days) - 1, 0, -1):
-        one, other = days[number - 1], days[number]
-        alike = (
-            abs(one.hottest_core_C - other.hottest_core_C) < ALIKE_K
-            and abs(one.charge_begin - other.charge_begin) < ALIKE_SHARE
-        )
-        if not alike:
-            break
-        same = number
-    return same
+    if run.stopped_by is not None:
+        return None
+    begins = [h for h in hours if h.time_s % SECONDS_PER_DAY == 0.0]
+    mornings = [morning_of(h.state, h.switches.tripped_s) for h in begins]
+    if run.end_s % SECONDS_PER_DAY == 0.0:
+        mornings.append(morning_of(run.state, run.switches.tripped_s))
+    return alike_from(mornings)

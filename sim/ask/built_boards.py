@@ -81,6 +81,16 @@ def _breaks(run: Run) -> tuple[np.ndarray, np.ndarray]:
     return count, first_s
 
 
+def _of_drive(run: Run, k: int) -> bool:
+    return not int(run.thresholds.opens[k]) & (CHARGE_PATH | CHARGER)
+
+
+def stops_a_drive(run: Run) -> bool:
+    """Return whether a threshold broke a current of the drive."""
+    count, _ = _breaks(run)
+    return any(count[k] and _of_drive(run, k) for k in range(len(count)))
+
+
 def boards(case: BuiltCase, run: Run) -> tuple[BoardAnswer, ...]:
     """Return the answer for every threshold; runs the day at both ends of the tolerances."""
     if not case.owners:
@@ -97,7 +107,6 @@ def boards(case: BuiltCase, run: Run) -> tuple[BoardAnswer, ...]:
         answer = "will" if counts["late"][0][k] else "may" if counts["early"][0][k] else "will not"
         when = first_s[k] if count[k] else counts["early"][1][k]
         trips = int(run.switches.trips[k])
-        opens = int(run.thresholds.opens[k])
         found.append(
             BoardAnswer(
                 owner,
@@ -106,7 +115,7 @@ def boards(case: BuiltCase, run: Run) -> tuple[BoardAnswer, ...]:
                 trips,
                 int(count[k]),
                 trips > CHATTERS,
-                not opens & (CHARGE_PATH | CHARGER),
+                _of_drive(run, k),
             )
         )
     return tuple(found)

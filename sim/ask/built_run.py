@@ -14,7 +14,9 @@ from sim.files.built_day import hours_s
 from sim.integrate import built_march as march
 from sim.integrate.built_records import DONE_S, FLOWS_S, OPENS_S, Bench, Run, Settings
 from sim.physics.board import Switches, paths
-from sim.physics.built import State, copied
+from sim.physics.built import ASKED, SHORT, State, copied
+
+UNDELIVERED = 1e-3  # of the load, past which the day's work was not done
 
 
 @dataclass(frozen=True)
@@ -51,7 +53,7 @@ def through(
         at_s = hours_s(float(case.legs.end_s[-1]))
         edges = [0, *np.searchsorted(case.legs.start_s, at_s).tolist(), end]
     hours: list[Hour] = []
-    run = None
+    run, good = None, True
     for first, last in itertools.pairwise(edges):
         if first >= last:
             continue
@@ -60,10 +62,11 @@ def through(
             built, thresholds, limits, case.legs, case.day, case.start, state, bench, settings,
             first, last,
         )  # fmt: skip
+        good = good and run.settled
         if run.stopped_by is not None:
             break
     assert run is not None  # a day has a leg
-    return run, hours
+    return replace(run, settled=good), hours
 
 
 def _standing(leg: int, time_s: float, state: State, bench: Bench) -> Hour:
@@ -120,3 +123,9 @@ def never_charged(run: Run) -> NDArray[np.bool_]:
     """Return in which stays at the charger no current ever flowed though the pack was not full."""
     rows = run.past.windows
     return np.isfinite(rows[:, OPENS_S]) & np.isnan(rows[:, FLOWS_S]) & np.isnan(rows[:, DONE_S])
+
+
+def undelivered(run: Run) -> float:
+    """Return the share of the energy asked that was not delivered."""
+    asked_J, short_J = (float(run.state.box_sums[at]) for at in (ASKED, SHORT))
+    return short_J / asked_J if asked_J > 0.0 else 0.0

@@ -10,17 +10,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sim.ask.built import UNDELIVERED
 from sim.ask.built_boards import BoardAnswer, boards
-from sim.ask.built_run import never_charged, settings_of, through
+from sim.ask.built_run import UNDELIVERED, never_charged, settings_of, through, undelivered
+from sim.ask.lasting import is_open, keeps_changing, run_until
 from sim.files.built_case import BuiltCase
-from sim.integrate.built_records import OPENS_S, Run
+from sim.integrate.built_records import OPENS_S, Run, Settings
 from sim.judge.built import Placed, balances, complaints, group_charge, judged
 from sim.physics.board import LOWEST_GROUP_V
-from sim.physics.built import ASKED, GROUP_COUNT, SHORT
+from sim.physics.built import GROUP_COUNT
 from sim.physics.limits import BEYOND_REACH, NAMES, OVERCHARGE, PACK_CURRENT, RESERVE
 
-NEVER, NOT_DELIVERED = "never_charged", "undelivered"  # stand in for a limit
+# Stand in for a limit.
+NEVER, NOT_DELIVERED, STILL_CHANGES = "never_charged", "undelivered", "still_changes"
 PERHAPS = 0.1
 OF_PACK = " of pack "
 
@@ -29,7 +30,7 @@ OF_PACK = " of pack "
 class Failure:
     """One thing that keeps a pack from passing. `time_s` is None where it has no instant."""
 
-    name: str  # of a limit, of a board's threshold, `NEVER` or `NOT_DELIVERED`
+    name: str  # of a limit, of a board's threshold, or one of the three above
     time_s: float | None
     where: str  # a cell, group or pack in words; "" where there is no place
     may: bool = False  # trips at the early end of its tolerance only
@@ -39,6 +40,7 @@ class Failure:
 class BuiltSeen:
     """A finished run of a pack as built, judged."""
 
+    case: BuiltCase  # with the days that were run
     run: Run
     placed: Placed
     failures: tuple[Failure, ...]  # in order of time
@@ -74,8 +76,11 @@ class BuiltSeen:
         """Return a number below zero that ranks a failure which has no margin, in percent.
 
         Of a board, or of a charge that never begins: the share of the day that was left, a tenth
-        of it where the board trips perhaps. Of energy not delivered: its share.
+        of it where the board trips perhaps. Of energy not delivered: its share. Of days that
+        still change at the bound: a tenth, as of a board that trips perhaps at once.
         """
+        if name == STILL_CHANGES:
+            return -100.0 * PERHAPS
         if name == NOT_DELIVERED:
             return -100.0 * self.undelivered
         first = next(f for f in self.failures if f.name == name)
@@ -127,23 +132,32 @@ def observe_built(case: BuiltCase, *, stop: bool | None = None, keep: bool = Fal
     """
     settings = settings_of(case, keep=keep)
     settings = settings if stop is None else replace(settings, stop_at_limits=stop)
-    run, _ = through(case, settings, "early")
+    asked = case
+    case, run = _marched(asked, settings, "early")
     answers: tuple[BoardAnswer, ...] = ()
     # Where nothing trips at the early end of the tolerances, the levels as stated change nothing.
     if int(run.switches.logged[0]) > 0:
         if not np.array_equal(case.thresholds["early"].trip, case.thresholds["stated"].trip):
-            run, _ = through(case, settings)
+            case, run = _marched(asked, settings, "stated")
         answers = boards(case, run)
     placed, where = judged(case.case.limits, run)
-    asked_J, short_J = (float(run.state.box_sums[at]) for at in (ASKED, SHORT))
-    undelivered = short_J / asked_J if asked_J > 0.0 else 0.0
+    short = undelivered(run)
     failures = _of_limits(case, placed, where) + _of_boards(answers) + _of_charging(run)
     failures.sort(key=_when)
     if run.stopped_by is not None and not failures:  # by a crossing that is safe by a hair
         failures.append(Failure(NAMES[run.stopped_by], run.end_s, ""))
-    if undelivered > UNDELIVERED:
+    if short > UNDELIVERED:
         failures.append(Failure(NOT_DELIVERED, None, ""))
-    return BuiltSeen(run, placed, tuple(failures), tuple(complaints(balances(run))), undelivered)
+    if keeps_changing(case.case) and not failures:
+        failures.append(Failure(STILL_CHANGES, None, ""))
+    return BuiltSeen(case, run, placed, tuple(failures), tuple(complaints(balances(run))), short)
+
+
+def _marched(case: BuiltCase, settings: Settings, side: str) -> tuple[BuiltCase, Run]:
+    """March the days of `case`, or as many as it takes; return the case of these days too."""
+    if is_open(case.case):
+        return run_until(case, settings, side)
+    return case, through(case, settings, side)[0]
 
 
 def gone_on(case: BuiltCase) -> Run:

@@ -19,7 +19,8 @@ from pydantic import TypeAdapter, ValidationError
 
 from sim.ask.axes import PARALLEL, Changes, replaced
 from sim.ask.built_axes import following
-from sim.ask.built_seen import gone_on, observe_built
+from sim.ask.built_seen import STILL_CHANGES, gone_on, observe_built
+from sim.ask.lasting import keeps_changing, settled
 from sim.files.built_case import BuiltCase, built_case, is_built
 from sim.files.case import Case, assemble
 from sim.integrate import march
@@ -86,6 +87,9 @@ class Row:
     may: bool = False
     undelivered: float = 0.0
     least_soc: float | None = None  # of any cell, over all days
+    # Of days that are run until they repeat only.
+    days_run: int | None = None
+    repeats_from: int | None = None  # the first day, from 1, that all later ones are like
 
 
 @cache
@@ -142,7 +146,9 @@ def run_batch(base: Base, batch: Sequence[Changes]) -> list[Row]:
     Packs as built are run one after the other.
     """
     cases = [varied(base, changes) for changes in batch]
-    if is_built(base.case.scenario):
+    if not is_built(base.case.scenario):
+        cases = [settled(case) for case in cases]
+    else:
         pairs = zip(cases, batch, strict=True)
         return [_built_row(built_case(case), changes) for case, changes in pairs]
     stops = [case.scenario.limits.on_cutoff == "stop" for case in cases]
@@ -177,12 +183,15 @@ def _found(case: Case, trace: Trace, verdict: Verdict, worst: np.ndarray) -> dic
     least = int(np.argmin(margins))
     first = verdict.first
     sums = totals(trace)
+    name = first.name if first else AUDIT if told else None
+    if name is None and keeps_changing(case):
+        name = STILL_CHANGES
     return {
-        "passes": verdict.passed and not told,
+        "passes": verdict.passed and name is None,
         "unanswered": verdict.unanswered,
         "finished": verdict.finished,
         "share_of_day": trace.end_s / float(case.legs.end_s[-1]),
-        "first_limit": first.name if first else AUDIT if told else None,
+        "first_limit": name,
         "first_time_s": first.time_s if first else None,
         "margin_worst": _finite(float(margins[least])),
         "nearest_limit": NAMES[least],
@@ -201,6 +210,7 @@ def _built_row(case: BuiltCase, changes: Changes) -> Row:
     """Return the row of a pack as built; where its run stops, a second goes on for the margins."""
     try:
         seen = observe_built(case)
+        case = seen.case
         whole = seen.run if seen.run.stopped_by is None else gone_on(case)
     except ArithmeticError as problem:
         return _row(case.case, changes, complaint=str(problem), first_limit=NO_ANSWER)
@@ -240,7 +250,7 @@ def _finite(value: float) -> float | None:
 def _row(case: Case, changes: Changes, **found: Any) -> Row:
     """Return a row: what the pack is, then what was found of it."""
     cells, profile = count(case.plant), case.profile
-    level = levels(case.limits)
+    level, lasted = levels(case.limits), case.lasted
     return Row(
         changes=changes,
         digest=case.digest,
@@ -249,6 +259,8 @@ def _row(case: Case, changes: Changes, **found: Any) -> Row:
         mass_kg=cells * profile.size.mass_g / 1000.0,
         cost=None if profile.price is None else cells * profile.price,
         levels={NAMES[n]: level[n] for n in SHOWN_LEVELS if math.isfinite(level[n])},
+        days_run=None if lasted is None else lasted.days,
+        repeats_from=None if lasted is None else lasted.from_day,
         **found,
     )
 

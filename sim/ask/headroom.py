@@ -16,11 +16,12 @@ from sim.ask.candidates import Base, Row, observe, run_one, varied
 from sim.ask.headroom_built import KNOBS_BUILT, days, greatest_pack_A, one_day_s
 from sim.ask.hottest import drawing, drawn_when_hottest, hottest_begin_s, lasts_until_reserve_s
 from sim.ask.knobs import Knob, Look, close_in, look_at, looks_at, share_of, turned
+from sim.ask.lasting import settled
 from sim.ask.whole import Whole, whole_run
 from sim.errors import InputError
 from sim.files.built_case import built_case, is_built
-from sim.files.case import MOST_DAYS, MOST_ROWS, Case, assemble
-from sim.files.scenario_schema import AmbientTable, LoadTable
+from sim.files.case import MOST_ROWS, Case, assemble
+from sim.files.scenario_schema import MOST_DAYS, AmbientTable, LoadTable
 from sim.files.weather_file import COLDEST_C, WARMEST_C
 from sim.physics.limits import (
     CELL_CHARGE,
@@ -200,7 +201,7 @@ def peak_A(case: Case) -> float:
     """Return the greatest current of one pack over the day, whichever way it flows."""
     if is_built(case.scenario):
         return greatest_pack_A(case)
-    worst, limits = observe(case, stop=False).worst, case.limits
+    worst, limits = observe(settled(case), stop=False).worst, case.limits
     cell_A = [
         limits.cell_discharge_A - worst[CELL_DISCHARGE],
         limits.cell_charge_A - worst[CELL_CHARGE],

@@ -10,9 +10,12 @@ import numpy as np
 from sim.ask.built_run import settings_of, through
 from sim.ask.candidates import Base, varied
 from sim.ask.knobs import Knob, Look, look_at, share_of, turned
+from sim.ask.lasting import settled
+from sim.drive.days import Ending
 from sim.errors import InputError
 from sim.files.built_case import built_case
-from sim.files.case import Case
+from sim.files.case import Case, assemble, merged
+from sim.files.scenario_schema import UNTIL
 from sim.integrate.built_records import COLUMNS
 from sim.units import SECONDS_PER_DAY, SECONDS_PER_HOUR
 
@@ -25,37 +28,71 @@ MOST_CELL_DAYS = 1500  # marched in one look
 
 def greatest_pack_A(case: Case) -> float:
     """Return the greatest current of one pack over the days, whichever way it flows."""
-    built = built_case(case)
+    built = built_case(settled(case))
     run, _ = through(built, settings_of(built, stop_at_limits=False))
     kept = run.past.kept[: int(run.past.rows[0])]
     return float(np.abs(kept[:, COLUMNS::3]).max())
 
 
 def uncharged(case: Case) -> Case:
-    """Return `case` without its charger: a constant current leaves no time for one."""
-    return replace(case, scenario=case.scenario.model_copy(update={"charger": None}))
+    """Return `case` without charger and days: a constant current leaves no time for them."""
+    load = case.scenario.load.model_copy(update={"days": 1})
+    scenario = case.scenario.model_copy(update={"charger": None, "load": load})
+    return replace(case, scenario=scenario)
 
 
 def one_day_s(case: Case) -> float:
     """Return how long a day with a constant current is: the run, or the first of several days."""
     end_s = float(case.legs.end_s[-1])
-    several = case.scenario.charger is not None or case.scenario.load.days > 1
+    several = case.scenario.charger is not None or case.scenario.load.days_at_most > 1
     return min(end_s, SECONDS_PER_DAY) if several else end_s
 
 
 def days(base: Base) -> Knob:
     """Return for how many days in a row it holds, charged in between where there is a charger.
 
-    Doubled, then halved between. Days that are alike from some day on hold for ever; how many are
-    tried hangs on how many cells are marched.
+    They are run until they repeat, and then hold for ever, or until one fails; how many at the
+    most hangs on how many cells are marched. Days of weather that does not repeat are counted.
     """
-    today = base.case.scenario.load.days
+    load = base.case.scenario.load
+    today = None if load.until_it_repeats else load.days_at_most
     cells = built_case(base.case).built.fixed.shape[1]
-    most = max(min(MOST_CELL_DAYS // cells, MOST_DAYS_IN_A_ROW), LEAST_DAYS_TRIED, today)
+    most = max(min(MOST_CELL_DAYS // cells, MOST_DAYS_IN_A_ROW), LEAST_DAYS_TRIED, today or 0)
+    most = load.days_at_most if today is None else most
+    try:
+        whole = merged(base.content, {"load": {"days": UNTIL, "most_days": most}})
+        case = assemble(whole, base.path, base.case)
+    except InputError:  # of the weather's dates, unless the day can't be used at all
+        return _counted(base, load.days_at_most, most)
+    last = look_at(case, 0, stop=True)
+    if last.lasted is None:  # no numbers to tell
+        return Knob("days", today, None, last.limit, False, 1, True, (last,))
+    lasted, count = last.lasted, last.lasted.days
+    last = replace(last, value=count)
+    if not last.passes and lasted.ending != Ending.OPEN:
+        good = count - 1
+        seen = (_of_days(base, good), last) if good else (last,)
+        if good and not seen[0].passes:  # what fails is no day's own, such as a share of all
+            return _counted(base, load.days_at_most, most)
+        passes = today is not None and today <= good
+        return Knob("days", today, good or None, last.limit, passes, count, True, seen)
+    far = max(count, today or 0)
+    return Knob(
+        "days", today, far, None, last.passes or today is not None, far, True, (last,),
+        alike_from=lasted.from_day,
+    )  # fmt: skip
+
+
+def _of_days(base: Base, count: int) -> Look:
+    return look_at(varied(base, (("load.days", count),)), count, stop=True)
+
+
+def _counted(base: Base, today: int, most: int) -> Knob:
+    """Return for how many days in a row it holds: doubled, then halved between."""
     looks: dict[int, Look] = {}
 
     def look(count: int) -> Look:
-        looks[count] = look_at(varied(base, (("load.days", count),)), count, stop=True)
+        looks[count] = _of_days(base, count)
         return looks[count]
 
     first = look(today)

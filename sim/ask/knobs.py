@@ -14,8 +14,17 @@ from typing import Any
 
 import numpy as np
 
-from sim.ask.built_seen import NOT_DELIVERED, BuiltSeen, observe_built, without_under_voltage
+from sim.ask.built_seen import (
+    NOT_DELIVERED,
+    PERHAPS,
+    STILL_CHANGES,
+    BuiltSeen,
+    observe_built,
+    without_under_voltage,
+)
 from sim.ask.candidates import AUDIT, NO_ANSWER, observe, observe_many, scaled
+from sim.ask.lasting import keeps_changing, settled
+from sim.drive.days import Lasted
 from sim.errors import InputError
 from sim.files.built_case import built_case, is_built
 from sim.files.case import Case
@@ -40,6 +49,7 @@ class Look:
     limit: str  # that gives first, or that is nearest
     hottest_core_C: float
     end_soc: float
+    lasted: Lasted | None = None  # of days that are run until they repeat
 
 
 @dataclass(frozen=True)
@@ -57,6 +67,8 @@ class Knob:
     upwards: bool  # whether what fails lies above `greatest`
     looks: tuple[Look, ...]
     note: str | None = None
+    # Of days in a row: the first, from 1, that all later ones are like; then any number holds.
+    alike_from: int | None = None
 
 
 def share_of(case: Case) -> float:
@@ -71,6 +83,7 @@ def look_at(case: Case, value: float, ignored: Iterable[int] = (), *, stop: bool
     """
     if is_built(case.scenario):
         return _built_look(case, value, set(ignored), stop=stop)
+    case = settled(case)
     return _judged(case, value, set(ignored), observe(case, stop=stop))
 
 
@@ -89,10 +102,11 @@ def looks_at(
     cases = [made(values[0])]
     if is_built(cases[0].scenario):
         return [look_at(cases[0], values[0], ignored, stop=stop)]
+    cases = [settled(cases[0])]
     edges_s = cases[0].legs.start_s, cases[0].legs.end_s
     for value in values[1:WIDTH]:
         try:
-            case = made(value)
+            case = settled(made(value))
         except InputError:  # not asked for yet, and perhaps never
             break
         if not all(map(np.array_equal, edges_s, (case.legs.start_s, case.legs.end_s))):
@@ -113,6 +127,7 @@ def _judged(case: Case, value: float, left: set[int], trace: Trace) -> Look:
         "value": value,
         "hottest_core_C": hottest_C,
         "end_soc": float(trace.state[-1, SOC]),
+        "lasted": case.lasted,
     }
     if not np.all(np.isfinite(trace.state)) or np.any(np.isnan(worst)):
         return Look(passes=False, margin=NOWHERE, limit=NO_ANSWER, **seen)
@@ -121,6 +136,8 @@ def _judged(case: Case, value: float, left: set[int], trace: Trace) -> Look:
     least = int(np.argmin(margins))
     if first is None and complaints(balances(case.plant, case.legs, trace), (), None):
         return Look(passes=False, margin=NOWHERE, limit=AUDIT, **seen)
+    if first is None and keeps_changing(case):
+        return Look(passes=False, margin=-100.0 * PERHAPS, limit=STILL_CHANGES, **seen)
     return Look(
         passes=first is None,
         margin=float(margins[least]) if math.isfinite(margins[least]) else -NOWHERE,
@@ -153,7 +170,7 @@ def _built_look(case: Case, value: float, left: set[int], *, stop: bool) -> Look
         margin = min([margin, *(seen.worth(f.name) for f in failures if f.name not in NAMES)])
     elif seen.complaints:
         margin = NOWHERE
-    return Look(value, passes, margin, limit, hottest_C, seen.end_soc)
+    return Look(value, passes, margin, limit, hottest_C, seen.end_soc, seen.case.case.lasted)
 
 
 def _cut_short(seen: BuiltSeen, name: str) -> bool:

@@ -10,6 +10,7 @@ from sim.ask.bad_end import hotter_and_emptier, shares
 from sim.ask.built import BuiltResult, simulate_built
 from sim.ask.built_bad_end import worse_end
 from sim.ask.built_run import settings_of, through
+from sim.ask.lasting import settled
 from sim.ask.simulate import Result, simulate
 from sim.files.built_case import BuiltCase, built_case, is_built
 from sim.files.case import Case
@@ -59,6 +60,7 @@ def report(case: Case, progress: Callable[[float], None] | None = None) -> Repor
     """
     run: Result | BuiltResult
     look: Callable[[dict[str, float]], Outcome]
+    case = settled(case)
     if is_built(case.scenario):
         built = built_case(case)
         run, look = simulate_built(built), partial(_built, built)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.ask.bad_end import BadEnd, bad_end
+from sim.ask.lasting import keeps_changing, settled
 from sim.ask.one_out import OneOut, one_out_alike
 from sim.drive.legs import Legs
 from sim.files.case import Case
@@ -36,7 +37,7 @@ class Result:
     @property
     def passed(self) -> bool:
         """Whether the answer is yes, and the run can be believed."""
-        return self.verdict.passed and self.audit.passed
+        return self.verdict.passed and self.audit.passed and not keeps_changing(self.case)
 
 
 def simulate(
@@ -48,6 +49,7 @@ def simulate(
 
     Raises ArithmeticError where no integration is possible.
     """
+    case = settled(case)
     stop = case.scenario.limits.on_cutoff == "stop"
     inputs = (case.plant, case.limits, case.legs, case.start)
     if integrator == "march":

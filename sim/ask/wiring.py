@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from sim.ask import fault
 from sim.ask.built import BuiltResult
+from sim.ask.lasting import settled
 from sim.ask.simulate import simulate
 from sim.ask.whole import Whole
 from sim.ask.wires import (
@@ -102,6 +103,7 @@ def wiring(case: Case, progress: Callable[[float], None] | None = None) -> Wirin
             f"{case.path}: there is no [[conductor]] and no [fuse], so there is no wiring to judge"
         )
     check_tables(case)
+    case = settled(case)
     run: Whole
     if is_built(scenario):
         run, seen, day, out = observed(case)

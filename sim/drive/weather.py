@@ -72,3 +72,19 @@ def within(
         np.interp(knots_s, times_s, ambient_C) + ZERO_C_K,
         np.interp(knots_s, times_s, sun_W),
     )
+
+
+def with_knots(weather: Weather, times_s: NDArray[np.float64]) -> Weather:
+    """Return the same weather with knots at `times_s` too."""
+    knots_s = np.union1d(weather.time_s, times_s)
+    return Weather(
+        knots_s,
+        np.interp(knots_s, weather.time_s, weather.ambient_K),
+        np.interp(knots_s, weather.time_s, weather.sun_W),
+    )
+
+
+def within_K(weather: Weather, end_s: float) -> Weather:
+    """Return the weather from 0 to `end_s`, where it has a knot."""
+    count = int(np.searchsorted(weather.time_s, end_s - 1e-6)) + 1
+    return Weather(*(values[:count] for values in weather))

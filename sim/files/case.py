@@ -4,21 +4,21 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.drive.days import daily
+from sim.drive.days import Lasted, daily, first_days, legs_of_first_days, mornings_s
 from sim.drive.legs import Legs, Load, legs, repeated
-from sim.drive.weather import Weather
+from sim.drive.weather import Weather, with_knots, within_K
 from sim.errors import InputError
 from sim.files.cell_record import cell_record, coldest_column_K
 from sim.files.cell_schema import CORE_TO_SURFACE, GROUPS, CellProfile
 from sim.files.load_file import LoadFile, read_load
-from sim.files.scenario_schema import ScenarioTable
+from sim.files.scenario_schema import MOST_DAYS, ScenarioTable
 from sim.files.sense import contradictions, said_in_vain
 from sim.files.toml import checked, read_toml
 from sim.files.unsure import cooling_off
@@ -31,7 +31,6 @@ from sim.physics.plant import Plant, at_rest
 from sim.units import MILLI, SECONDS_PER_DAY, SECONDS_PER_HOUR, ZERO_C_K
 
 # What memory and patience hold: a state takes 200 bytes, and each row leaves two.
-MOST_DAYS = 366
 MOST_ROWS = 5_000_000
 
 
@@ -55,6 +54,8 @@ class Case:
     notes: tuple[str, ...]  # what was done to the files, one sentence each, the weather's too
     assumptions: tuple[str, ...]
     digest: str  # of all inputs as understood
+    # Of days that are run until they repeat, once that was found out; the case holds those run.
+    lasted: Lasted | None = None
 
 
 def read_scenario(path: Path) -> dict[str, Any]:
@@ -99,6 +100,8 @@ def assemble(content: dict[str, Any], path: Path, before: Case | None = None) ->
         weather, told = read_weather(
             scenario, path, load_file.start_clock_s, float(load.edge_s[-1])
         )
+        if scenario.load.until_it_repeats:
+            weather = with_knots(weather, mornings_s(float(load.edge_s[-1])))
         day, weather_notes = legs(load, weather), tuple(told)
     if before is not None and profile is before.profile:
         cell = before.plant.cell
@@ -139,6 +142,14 @@ def read_case(path: Path) -> Case:
     return assemble(read_scenario(path), path)
 
 
+def lasting(case: Case, lasted: Lasted) -> Case:
+    """Return `case` with the days that were run of those that it might have taken."""
+    load = first_days(case.load, lasted.days)
+    weather = within_K(case.weather, float(load.edge_s[-1]))
+    day = legs_of_first_days(case.legs, lasted.days)
+    return replace(case, load=load, weather=weather, legs=day, lasted=lasted)
+
+
 def _same_day(one: ScenarioTable, other: ScenarioTable) -> bool:
     """Return whether all that load and weather are made from is the same."""
     tables = ("load", "leg", "vehicle", "ambient", "enclosure", "charger")
@@ -147,7 +158,7 @@ def _same_day(one: ScenarioTable, other: ScenarioTable) -> bool:
 
 def _same_load_file(one: ScenarioTable, other: ScenarioTable) -> bool:
     """Return whether the load's file is the same and read alike, however often it is driven."""
-    after = {"repeat", "scale", "rest_after_h", "days"}
+    after = {"repeat", "scale", "rest_after_h", "days", "most_days"}
     alike = one.load.model_dump(exclude=after) == other.load.model_dump(exclude=after)
     return alike and one.leg == other.leg and one.vehicle == other.vehicle
 
@@ -182,8 +193,9 @@ def _whole_load(scenario: ScenarioTable, load_file: LoadFile, path: Path) -> Loa
     """Return the load repeated, scaled and with its rest; refuse what no run could hold."""
     wanted, once = scenario.load, load_file.load
     rest_s = wanted.rest_after_h * SECONDS_PER_HOUR
-    days = (float(once.edge_s[-1]) * wanted.repeat + rest_s) / SECONDS_PER_DAY + wanted.days - 1
-    rows = len(once.value) * wanted.repeat * wanted.days
+    days = (float(once.edge_s[-1]) * wanted.repeat + rest_s) / SECONDS_PER_DAY
+    days += wanted.days_at_most - 1
+    rows = len(once.value) * wanted.repeat * wanted.days_at_most
     if days > MOST_DAYS or rows > MOST_ROWS:
         raise InputError(
             f"{path}: [load] lasts {days:.6g} days in {rows} rows, {wanted.repeat} times its file; "
@@ -193,7 +205,7 @@ def _whole_load(scenario: ScenarioTable, load_file: LoadFile, path: Path) -> Loa
     if wanted.days == 1 and scenario.charger is None:
         return whole
     try:
-        return daily(whole, wanted.days)
+        return daily(whole, wanted.days_at_most)
     except ValueError as problem:
         raise InputError(f"{path}: [load] {problem}; accepted with days: up to 24 h") from None
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from sim.files.built_schema import (
     BoardTable,
@@ -23,7 +23,18 @@ from sim.files.odds_schema import OddsTable
 from sim.files.toml import shown
 from sim.files.wiring_schema import ConductorTable, FuseTable, WiringTable
 
+UNTIL = "until it repeats"
+MOST_DAYS = 366
+
+
+def _days(value: Any) -> Any:
+    if value == UNTIL or (type(value) is int and 1 <= value <= MOST_DAYS):
+        return value
+    raise ValueError(f'is {shown(value)}; accepted: a whole number, 1 to {MOST_DAYS}, or "{UNTIL}"')
+
+
 Share = Annotated[float, Field(ge=0, le=1)]
+Days = Annotated[int | Literal["until it repeats"], BeforeValidator(_days)]
 AirC = Annotated[float, Field(ge=-50, le=70)]
 Watt = Annotated[float, Field(ge=0, le=1e5)]
 
@@ -66,7 +77,8 @@ class LoadTable(TableColumns):
     scale: float = Field(default=1.0, ge=0, le=1000)
     discharge: Literal["positive", "negative", "by state"] = "positive"
     rest_after_h: float = Field(default=0.0, ge=0, le=240)
-    days: int = Field(default=1, ge=1, le=366)
+    days: Days = 1
+    most_days: int = Field(default=30, ge=2, le=MOST_DAYS)
 
     @model_validator(mode="after")
     def _keys_of_its_kind(self) -> LoadTable:
@@ -79,6 +91,16 @@ class LoadTable(TableColumns):
             if given is None and (vain := sorted(keys & self.model_fields_set)):
                 raise ValueError(f"{vain[0]} belongs to a {owner}, and there is none")
         return self
+
+    @property
+    def until_it_repeats(self) -> bool:
+        """Whether as many days are run as it takes."""
+        return self.days == UNTIL
+
+    @property
+    def days_at_most(self) -> int:
+        """How many days are run, or at the most where they are run until they repeat."""
+        return self.most_days if isinstance(self.days, str) else self.days
 
 
 class VehicleTable(Strict):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from sim.files.cell_schema import CellProfile
-from sim.files.scenario_schema import EnclosureTable, ScenarioTable, TableColumns
+from sim.files.scenario_schema import UNTIL, EnclosureTable, ScenarioTable, TableColumns
 from sim.physics.limits import Limits
 from sim.units import ZERO_C_K
 
@@ -97,6 +97,8 @@ def said_in_vain(scenario: ScenarioTable, gives: str) -> list[str]:
     idle: list[tuple[str, set[str], str]] = []
     if gives == "speed":
         idle.append(("load", {"discharge"}, "its file gives speed"))
+    if not scenario.load.until_it_repeats:
+        idle.append(("load", {"most_days"}, f'it belongs to days = "{UNTIL}"'))
     if ambient.low_C is None:
         idle.append(("ambient", {"warmest"}, "it belongs to low_C and high_C"))
     if ambient.profile is None:

@@ -17,7 +17,7 @@ from sim.drive.weather import (
 )
 from sim.errors import InputError
 from sim.files.load_file import options_of
-from sim.files.scenario_schema import EnclosureTable, ScenarioTable, seconds_of_clock
+from sim.files.scenario_schema import UNTIL, EnclosureTable, ScenarioTable, seconds_of_clock
 from sim.files.tables import Table, read_table
 from sim.units import SECONDS_PER_DAY, ZERO_C_K
 
@@ -44,7 +44,13 @@ def read_weather(
         )
         notes += [note.text for note in table.notes]
         notes += _sun_not_used(table, box, scenario_path)
-        which, knots_s = _spread(table, start_clock_s, end_s, scenario_path)
+        which, knots_s = _spread(
+            table,
+            start_clock_s,
+            end_s,
+            scenario_path,
+            must_repeat=scenario.load.until_it_repeats,
+        )
         ambient_C = _one(table, "temperature")[which]
         sun = _sun_of_file(table, box, scenario_path)
         if sun is not None:
@@ -125,17 +131,29 @@ def _with_sun(
 
 
 def _spread(
-    table: Table, start_clock_s: float | None, end_s: float, scenario_path: Path
+    table: Table,
+    start_clock_s: float | None,
+    end_s: float,
+    scenario_path: Path,
+    *,
+    must_repeat: bool,
 ) -> tuple[NDArray[np.intp], Floats]:
     """Return, for each knot of the run, which row of the table it is, and its time in the run.
 
-    Clock times make one day that repeats; dated or elapsed times must cover the run.
+    Clock times make one day that repeats; dated or elapsed times must cover the run, and are
+    refused where it `must_repeat`.
     """
     if table.is_clock:
         if start_clock_s is None:
             raise _needs_clock(scenario_path, f"{table.path} with clock times")
         assert table.start_clock_s is not None  # what is_clock means
         return _spread_daily(table, table.start_clock_s, start_clock_s, end_s)
+    if must_repeat:
+        raise InputError(
+            f'{scenario_path}: [load] days = "{UNTIL}" needs weather that repeats, and '
+            f"{table.path} is of one time only; accepted: clock times of a day, low_C with high_C, "
+            "or constant_C"
+        )
     shift_s = 0.0
     if table.start_clock_s is not None:
         if start_clock_s is None:
