@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from sim.errors import InputError
 from sim.files.built_schema import FaultTable, LayoutTable, SpreadTable
 from sim.files.case import Case
-from sim.files.cell_list import CellList, read_cell_list
+from sim.files.cell_list import read_cell_list
+from sim.files.cells_listed import put_in
 from sim.files.layout import CLASSES, Grid, class_shares, grid_of
 from sim.files.scenario_schema import ScenarioTable
 from sim.physics.built import (
@@ -28,7 +29,7 @@ from sim.physics.built import (
     PLUS_AT,
     SCALE,
 )
-from sim.units import MILLI, SECONDS_PER_HOUR
+from sim.units import MILLI
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.intp]
@@ -112,7 +113,7 @@ def _check_faults(case: Case) -> None:
         ]
         if beyond:
             complaints.append(f"{case.path}: [[fault]] {number} names {', '.join(beyond)}")
-    complaints += _told_twice(case)
+    complaints += _told_twice(case) + _told_of_nothing(case)
     for number, unit in enumerate(case.scenario.unit or [], 1):
         if unit.pack > pack.packs:
             complaints.append(
@@ -140,6 +141,22 @@ def _told_twice(case: Case) -> list[str]:
                 f"[[{table}]] {first} does; accepted: once"
             )
     return complaints
+
+
+def _told_of_nothing(case: Case) -> list[str]:
+    """Return a complaint for each [[fault]] of a cell that another one says is missing."""
+    faults = case.scenario.fault or []
+    gaps = {
+        (f.pack, f.group, f.cell): number
+        for number, f in enumerate(faults, 1)
+        if f.kind == "cell_missing"
+    }
+    return [
+        f"{case.path}: [[fault]] {number} is a {f.kind} of pack {f.pack} group {f.group} cell "
+        f"{f.cell}, which [[fault]] {gaps[f.pack, f.group, f.cell]} says is missing"
+        for number, f in enumerate(faults, 1)
+        if f.kind != "cell_missing" and (f.pack, f.group, f.cell) in gaps
+    ]
 
 
 def _nominal(case: Case, n: int, pack_of: Whole) -> Floats:
@@ -170,7 +187,7 @@ def _each(case: Case, grid: Grid | None) -> Resolved:
         off_charge = _scatter(case.scenario.spread, fixed, series * packs, parallel)
         if case.scenario.spread.cells is not None:
             path = case.path.parent / case.scenario.spread.cells
-            said += _listed(case, read_cell_list(path), fixed, listed)
+            said += put_in(case, read_cell_list(path), fixed, listed)
     neighbour, neighbour_W_K = np.zeros((n, 0), dtype=np.intp), np.zeros((n, 0))
     row, column = np.full(n, -1), np.full(n, -1)
     if grid is not None:
@@ -211,44 +228,6 @@ def _scatter(spread: SpreadTable, fixed: Floats, groups: int, parallel: int) -> 
     fixed[SCALE] *= factors(spread.resistance_percent, n)
     fixed[JOINT_OHM] *= factors(spread.joint_percent, n)
     return np.repeat(factors(spread.charge_percent, groups) - 1.0, parallel)
-
-
-def _listed(case: Case, found: CellList, fixed: Floats, listed: Floats) -> list[str]:
-    """Put a measured list into `fixed` and `listed`; return what was assumed."""
-    table = case.scenario.pack
-    beyond = (
-        (found.pack >= table.packs)
-        | (found.group >= table.series)
-        | (found.place >= table.parallel)
-    )
-    if beyond.any():
-        k = int(np.flatnonzero(beyond)[0])
-        raise InputError(
-            f"{found.path}: group {found.group[k] + 1} place {found.place[k] + 1} of pack "
-            f"{found.pack[k] + 1} is outside the {table.series}s{table.parallel}p of "
-            f"{table.packs} pack{'s' if table.packs > 1 else ''}"
-        )
-    at = (found.pack * table.series + found.group) * table.parallel + found.place
-    said = []
-    if len(at) < fixed.shape[1]:
-        said.append(
-            f"{fixed.shape[1] - len(at)} cells that {found.path.name} does not list are as the "
-            "profile and [spread] have them"
-        )
-    if "capacity_Ah" in found.columns:
-        fixed[CAPACITY_AS, at] = found.columns["capacity_Ah"] * SECONDS_PER_HOUR
-    if "resistance_mohm" in found.columns:
-        measured = found.columns["resistance_mohm"]
-        fixed[SCALE, at] = measured / measured.mean()
-        said.append(
-            f"resistances of {found.path.name} scale the profile's by their ratio to their mean, "
-            f"{measured.mean():.3g} mohm: a meter's 1 kHz value is not what a load feels"
-        )
-    if "joint_mohm" in found.columns:
-        fixed[JOINT_OHM, at] = found.columns["joint_mohm"] * MILLI
-    if "charge_percent" in found.columns:
-        listed[at] = found.columns["charge_percent"] / 100.0
-    return said
 
 
 def _shares(layout: LayoutTable, open_share: Floats) -> tuple[Floats, Floats]:
