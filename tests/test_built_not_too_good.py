@@ -5,10 +5,12 @@ The truth is Kirchhoff's law and arithmetic by hand, written beside each check.
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pytest
 from case_days import as_built, cell, write
-from small_day import answer
+from small_day import MEASURED, answer
 
 from sim.physics.limits import CELL_CHARGE, CHARGE_COLD
 
@@ -98,3 +100,62 @@ def test_fault_of_a_cell_that_is_missing_is_refused(tmp_path):
     path = write(tmp_path, PLAIN, [(1.0, 10.0)], pack=(2, 2, 1), fault=faults)
     code, _, complaints = answer("simulate", path, "--out", tmp_path / "out")
     assert (code, "which [[fault]] 2 says is missing" in complaints) == (2, True)
+
+
+def unsure(one):
+    """Return a cell of which all but the resistance is measured."""
+    sources = {name: {"from": "a bench", "uncertainty": 0.0} for name in MEASURED}
+    return {**one, "sources": {**sources, "resistance": {"from": "memory", "uncertainty": 0.3}}}
+
+
+@pytest.mark.parametrize("how", ["controller", "board"])
+def test_day_that_a_guess_cuts_short_by_a_controller_or_board_hangs_on_it(tmp_path, how):
+    # 5 A for 1 s of cells of 500 Ah: 4.2 V - 5 A x 30 mohm = 4.05 V, with 30 % more resistance
+    # 4.005 V. Below 4.02 V the controller's ramp lets less than 5 A through: at 4.2 - 0.039 i it
+    # is 5 - (4.02 - 4.2 + 0.039 i) 100 = 23 - 3.9 i, so i = 23/4.9 = 4.694 A and not 5. A
+    # board of 3.98 +- 0.03 V trips at 4.01 V, early. Neither is reached with 30 mohm.
+    tables = {
+        "controller": {"controller": {"over_cell_V": [3.98, 4.02], "over_cell_V_A": [1.0, 5.0]}},
+        "board": {"board": {"under_voltage": {"trip": 3.98, "release": 4.1, "tolerance": 0.03}}},
+    }[how]
+    path = write(tmp_path, unsure(LARGE), [(5.0, 1.0)], **tables)
+
+    code, out, _ = answer("simulate", path, "--out", tmp_path / "out", "--json")
+    bad = json.loads(out)["bad_end"]
+
+    assert code == 0
+    assert not bad["passed"]
+    assert json.loads(out)["verdict"]["sentence"].startswith("Stays cool if the guesses hold")
+    if how == "board":
+        assert list(bad["cut_offs"]) == ["board under voltage"]
+    else:
+        given_A = 23.0 / 4.9
+        given_W, asked_W = given_A * (4.2 - 0.039 * given_A), 5.0 * 4.005
+        assert bad["undelivered_share"] == pytest.approx(1.0 - given_W / asked_W, abs=2e-4)
+
+
+def test_controller_that_holds_back_a_lone_pack_does_not_bring_it_home(tmp_path):
+    # Two packs of 30 mohm at 10 A: 4.2 - 0.15 = 4.05 V each; one alone 4.2 - 0.3 = 3.9 V, and the
+    # ramp of 5 A at 3.9 V to 10 A at 4.0 V holds it to i = 5 + (4.2 - 0.03 i - 3.9) 50 = 8 A.
+    ramp = {"over_cell_V": [3.9, 4.0], "over_cell_V_A": [5.0, 10.0]}
+    path = write(tmp_path, LARGE, [(10.0, 1.0)], pack=(1, 1, 2), controller=ramp)
+
+    code, out, _ = answer("simulate", path, "--out", tmp_path / "out", "--json")
+    rest = json.loads(out)["one_pack_out"]
+
+    assert (code, rest["passed"], rest["energy"]["passed"]) == (0, False, False)
+    # Asked is counted at the voltage that the load would have had: (3.9 x 10 - 3.96 x 8) / 39.
+    assert rest["energy"]["undelivered_share"] == pytest.approx(1.0 - 3.96 * 8.0 / 39.0, rel=1e-3)
+    words = " ".join(answer("simulate", path, "--out", tmp_path / "b")[1].split())
+    assert "by energy NO (at worst pack 1 out" in words
+    assert "the controller holds back 18.8 % of it" in words
+
+
+def test_braking_that_lifts_a_lone_pack_past_full_is_no_way_home(tmp_path):
+    # 4.18 V at rest; 1 A into each of two packs of 30 mohm makes 4.195 V, 2 A into one 4.21 V.
+    one = cell(4.165, 30.0, full_V=4.2)
+    path = write(tmp_path, one, [(1.0, 30.0), (-2.0, 30.0)], pack=(1, 1, 2), board={})
+    code, out, _ = answer("simulate", path, "--out", tmp_path / "out", "--json")
+    rest = json.loads(out)["one_pack_out"]["current"]
+    assert (code, rest["passed"], rest["limit"]) == (0, False, "overcharge")
+    assert rest["margin"] == pytest.approx(-0.025, abs=1e-6)

@@ -13,6 +13,7 @@ from itertools import product
 
 import numpy as np
 
+from sim.ask.built_run import UNDELIVERED
 from sim.files.case import Case
 from sim.files.cell_schema import CORE_TO_SURFACE
 from sim.files.unsure import NO_SOURCE, cooling_off, core_to_surface_off
@@ -34,6 +35,8 @@ class BadEnd:
     or came within reach. `never_charges` are the ends, "hotter" or "colder", at which a charger of
     packs as built never begins though a pack is not full. `full` is how near cells come to their
     full voltage at the fuller end, None where nothing charges them, and of packs as built.
+    `cut_offs` are the thresholds that break a drive at either end, as early as their tolerance
+    allows, and when; `undelivered` is the share of the energy asked that is held back there.
     """
 
     verdict: Verdict
@@ -42,12 +45,18 @@ class BadEnd:
     cold: Judged | None
     never_charges: tuple[str, ...] = ()
     full: Judged | None = None
+    cut_offs: tuple[tuple[str, float], ...] = ()
+    undelivered: float = 0.0
 
     @property
     def passed(self) -> bool:
-        """Whether every limit holds at the hotter and emptier end, others at their own ends."""
-        cold = all(j is None or j.passed for j in (self.cold, self.full))
-        return self.verdict.passed and cold and not self.never_charges
+        """Whether every limit holds at the hotter and emptier end, others at their own ends.
+
+        And whether the day is driven there as it was asked for.
+        """
+        others = all(j is None or j.passed for j in (self.cold, self.full))
+        driven = not self.cut_offs and self.undelivered <= UNDELIVERED
+        return self.verdict.passed and others and driven and not self.never_charges
 
 
 def shares(case: Case) -> dict[str, float]:

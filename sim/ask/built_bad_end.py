@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from sim.ask.bad_end import BadEnd, cold_sides, coldest, hotter_and_emptier, shares
-from sim.ask.built_run import never_charged, settings_of, through
+from sim.ask.built_boards import broken_drives
+from sim.ask.built_run import never_charged, settings_of, through, undelivered
 from sim.files.built_case import BuiltCase
 from sim.integrate.built_records import Run
 from sim.judge.built import group_charge, judged
@@ -23,16 +24,22 @@ REVERSIBLE_K = 10.0
 def bad_end_built(case: BuiltCase, plain: Verdict) -> BadEnd:
     """Run the days of `case`, whose own verdict is `plain`, at the bad end of every guess.
 
-    Raises ArithmeticError where no integration is possible.
+    Boards count at the early end of their tolerances there. Raises ArithmeticError where no
+    integration is possible.
     """
     moved = shares(case.case)
-    run, _ = through(worse_end(case, moved), settings_of(case, keep=False))
+    run, _ = through(worse_end(case, moved), settings_of(case, keep=False), "early")
     verdict = judged(case.case.limits, run)[0].verdict
     colder = _colder(case, plain, moved)
     cold = coldest([judged(case.case.limits, one)[0].verdict for one in colder])
     ends = {"hotter": [run], "colder": colder}
     never = tuple(end for end, runs in ends.items() if any(never_charged(r).any() for r in runs))
-    return BadEnd(verdict, float(group_charge(run).min()), moved, cold, never)
+    cut_offs = {owner: s for one in (*colder, run) for owner, s in broken_drives(case, one)}
+    short = max(undelivered(one) for one in (run, *colder))
+    end_soc = float(group_charge(run).min())
+    return BadEnd(
+        verdict, end_soc, moved, cold, never, cut_offs=tuple(cut_offs.items()), undelivered=short
+    )
 
 
 def worse_end(case: BuiltCase, moved: dict[str, float]) -> BuiltCase:
@@ -58,7 +65,7 @@ def _colder(case: BuiltCase, plain: Verdict, moved: dict[str, float]) -> list[Ru
     if max(levels_K, default=0.0) <= _coldest_K(case) - REVERSIBLE_K:
         return []
     settings = settings_of(case, keep=False, stop_at_limits=False)
-    return [through(worse_end(case, ends), settings)[0] for ends in cold_sides(moved)]
+    return [through(worse_end(case, ends), settings, "early")[0] for ends in cold_sides(moved)]
 
 
 def _coldest_K(case: BuiltCase) -> float:

@@ -91,6 +91,16 @@ def stops_a_drive(run: Run) -> bool:
     return any(count[k] and _of_drive(run, k) for k in range(len(count)))
 
 
+def broken_drives(case: BuiltCase, run: Run) -> list[tuple[str, float]]:
+    """Return each threshold that broke a current of the drive in a run, and when first."""
+    count, first_s = _breaks(run)
+    return [
+        (owner, float(first_s[k]))
+        for k, owner in enumerate(case.owners)
+        if count[k] and _of_drive(run, k)
+    ]
+
+
 def boards(case: BuiltCase, run: Run) -> tuple[BoardAnswer, ...]:
     """Return the answer for every threshold; runs the day at both ends of the tolerances."""
     if not case.owners:

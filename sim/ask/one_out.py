@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sim.ask.built_places import fewer_cells
-from sim.ask.built_run import Hour, onward, settings_of, through
+from sim.ask.built_run import UNDELIVERED, Hour, onward, settings_of, through
 from sim.drive.legs import Legs
 from sim.files.built_case import BuiltCase
 from sim.files.case import Case
@@ -28,7 +28,7 @@ from sim.physics.board import (
     WHEN,
     WHICH,
 )
-from sim.physics.built import PACK_COUNT
+from sim.physics.built import ASKED, PACK_COUNT, SHORT
 from sim.physics.bus import CHARGE
 from sim.physics.limits import (
     BEYOND_REACH,
@@ -39,6 +39,7 @@ from sim.physics.limits import (
     CUTOFF,
     EMPTY,
     HOT,
+    OVERCHARGE,
     PACK_CURRENT,
 )
 from sim.units import SECONDS_PER_DAY, SECONDS_PER_HOUR
@@ -46,9 +47,10 @@ from sim.units import SECONDS_PER_DAY, SECONDS_PER_HOUR
 # Which limits each of the three questions is about. The reserve is for such a day: using it up is
 # no failure, so charge is judged to empty.
 BY_ENERGY = (CUTOFF, EMPTY, BEYOND_REACH)
-BY_CURRENT = (CELL_DISCHARGE, CELL_CHARGE, PACK_CURRENT)
+# Braking goes to fewer cells as well: what lifts them past full is its current.
+BY_CURRENT = (CELL_DISCHARGE, CELL_CHARGE, PACK_CURRENT, OVERCHARGE)
 BY_HEAT = (HOT, CHARGE_HOT)
-SCALES = {CUTOFF: 0.1, EMPTY: 1.0, CELL_DISCHARGE: 1.0, CELL_CHARGE: 1.0, PACK_CURRENT: 1.0}
+SCALES = {CUTOFF: 0.1, OVERCHARGE: 0.1}  # of a margin; 1 % or 1 A of all others
 # A board that opens on the way: which question its trip answers with no, and under which limit.
 BY_TRIP = {
     LOWEST_GROUP_V: (BY_ENERGY, CUTOFF),
@@ -72,6 +74,7 @@ class Aspect:
     margin: float | None  # in the limit's own unit; None where the run stopped
     stops_s: float | None = None  # where it stopped on the way
     whole: bool = True  # False where it passed, but a run stopped before it could tell of the rest
+    short: float | None = None  # share of the energy asked that a controller held back
 
 
 @dataclass(frozen=True)
@@ -101,19 +104,25 @@ class _Found:
     stopped_by: int | None
     day_end_s: float
     trips: tuple[tuple[int, float], ...] = ()  # what a board looked at as it opened, and when
+    short: float = 0.0  # share of the energy asked that was not delivered
 
 
 def _aspect(found: list[_Found], limits: tuple[int, ...]) -> Aspect:
     """Return the least margin of `limits`, each over its scale, and whether all are kept.
 
     A run that stopped at one of them is worse than any margin, the more so the longer it still
-    had to go. Whatever it stopped at, it did not come home: that counts against its energy too.
+    had to go. Whatever it stopped at, it did not come home: that counts against its energy too, as
+    does what a controller held back on the way.
     """
     best: tuple[float, Aspect] | None = None
     for one in found:
         if one.stops_s is not None and (one.stopped_by in limits or limits is BY_ENERGY):
             ranked = -1e6 * (1.0 + one.day_end_s - one.stops_s)
             aspect = Aspect(False, one.hour_s, one.pack, one.stopped_by, None, one.stops_s)
+            best = min(best or (ranked, aspect), (ranked, aspect), key=lambda pair: pair[0])
+        if one.short > UNDELIVERED and limits is BY_ENERGY:
+            ranked = -1e3 * (1.0 + one.short)
+            aspect = Aspect(False, one.hour_s, one.pack, None, None, short=one.short)
             best = min(best or (ranked, aspect), (ranked, aspect), key=lambda pair: pair[0])
         for quantity, time_s in one.trips:
             asked, limit = BY_TRIP[quantity]
@@ -207,6 +216,12 @@ def _trips(run: Run) -> tuple[tuple[int, float], ...]:
     )
 
 
+def _short(hour: Hour, run: Run) -> float:
+    """Return the share of what was asked from `hour` on that was not delivered."""
+    asked_J, short_J = (run.state.box_sums - hour.state.box_sums)[[ASKED, SHORT]]
+    return float(short_J / asked_J) if asked_J > 0.0 else 0.0
+
+
 def _without(case: BuiltCase, hours: list[Hour], jobs: set[tuple[int, float]], step_s: float,
              ) -> list[_Found]:  # fmt: skip
     """Return what becomes of each (pack, hour) of `jobs`; boards at the early end of their band."""
@@ -222,9 +237,8 @@ def _without(case: BuiltCase, hours: list[Hour], jobs: set[tuple[int, float]], s
         judged(case.case.limits, run)  # raises where the run left the numbers
         stops_s = None if run.stopped_by is None else run.end_s
         home_s = float(case.legs.end_s[(home or len(case.legs.end_s)) - 1])
-        found.append(
-            _Found(hour_s, pack, run.book.worst, stops_s, run.stopped_by, home_s, _trips(run))
-        )
+        worst, trips, short = run.book.worst, _trips(run), _short(hour, run)
+        found.append(_Found(hour_s, pack, worst, stops_s, run.stopped_by, home_s, trips, short))
     return found
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from sim.ask.built import BuiltResult
 from sim.ask.built_boards import Switching
+from sim.ask.built_run import UNDELIVERED
 from sim.ask.built_seen import place_of
 from sim.files.case import guesses
 from sim.judge.verdict import Event
@@ -91,7 +92,7 @@ def _faults(result: BuiltResult) -> list[str]:
         when = "" if board.first_s is None else f" {at(result.case, board.first_s)}"
         verb = "trips" if board.answer == "will" else "may trip (inside its tolerance)"
         said.append(f"the {board.owner} {verb}{when}")
-    if result.undelivered > 1e-3:
+    if result.undelivered > UNDELIVERED:
         said.append(f"{100.0 * result.undelivered:.1f} % of the energy asked is not delivered")
     said += [
         f"charging never begins in the window {at(result.case, window.begin_s)}"
@@ -278,6 +279,10 @@ def _bad_end(result: BuiltResult) -> str:
     outcome += cut_short(bad)
     if "hotter" in result.bad_end.never_charges:
         outcome += "; charging never begins"
+    for owner, time_s in result.bad_end.cut_offs:
+        outcome += f"; the {owner} trips {at(result.case, time_s)}"
+    if result.bad_end.undelivered > UNDELIVERED:
+        outcome += f"; {100.0 * result.bad_end.undelivered:.1f} % of the energy is not delivered"
     if hot.worst is None or low.worst is None:
         return outcome
     return (

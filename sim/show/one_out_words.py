@@ -26,10 +26,16 @@ def clause(out: OneOut | None) -> str:
 
 
 def _aspect(case: Case, name: str, one: Aspect) -> str:
-    if one.limit is None or one.hour_s is None:
+    if one.hour_s is None:
         return f"by {name} {'yes' if one.whole else 'as far as it came'}"
     which = f"pack {one.pack + 1} out " if one.pack is not None and one.pack >= 0 else "out "
     when = at(case, one.hour_s).removeprefix("at ")
+    if one.short is not None:
+        return (
+            f"by {name} NO (at worst {which}from {when} on: the controller holds back "
+            f"{100.0 * one.short:.1f} % of it)"
+        )
+    assert one.limit is not None
     if one.stops_s is not None or one.margin is None:
         assert one.stops_s is not None
         return f"by {name} NO (at worst {which}from {when} on: it stops {at(case, one.stops_s)})"
@@ -70,5 +76,6 @@ def _values(case: Case, one: Aspect) -> dict[str, Any]:
         "limit": None if one.limit is None else NAMES[one.limit],
         "margin": one.margin if one.margin is None or math.isfinite(one.margin) else None,
         "unit": None if one.limit is None else UNITS[one.limit],
+        "undelivered_share": one.short,
         "stops": None if one.stops_s is None else clock_text(clock_s + one.stops_s),
     }

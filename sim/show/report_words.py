@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from sim.ask.built import BuiltResult
+from sim.ask.built_run import UNDELIVERED
 from sim.ask.report import Moved, Outcome, Report
 from sim.ask.simulate import Result
 from sim.files.case import Case, guesses
@@ -183,6 +184,10 @@ def _hot_end(content: dict[str, Any]) -> str:
     outcome = "no limit is crossed" if first is None else f"{first['event']} at {first['clock']}"
     if not bad["finished"]:
         outcome += ", and the run stops: nothing is known of its rest"
+    for owner, clock in bad["cut_offs"].items():
+        outcome += f"; the {owner} trips at {clock}"
+    if bad["undelivered_share"] > UNDELIVERED:
+        outcome += f"; {100.0 * bad['undelivered_share']:.1f} % of the energy is not delivered"
     if bad["core_C"] is None or bad["cell_V"] is None:
         return f"With all guesses at their hotter and emptier end at once, {outcome}."
     return (

@@ -128,6 +128,8 @@ def bad_end(case: Case, bad: BadEnd) -> dict[str, Any]:
         "cold": None if bad.cold is None else limit(bad.cold, clock_s),
         "never_charges": list(bad.never_charges),
         "full": None if bad.full is None else limit(bad.full, clock_s),
+        "cut_offs": {owner: clock_text(clock_s + time_s) for owner, time_s in bad.cut_offs},
+        "undelivered_share": bad.undelivered,
     }
 
 
