@@ -122,7 +122,7 @@ def test_three_places_beside_every_cell_are_those_of_a_run_of_three_places(tmp_p
     assert found["brackets"]
     assert found["cells_differ_by_place_only"]
     assert f"{over_K:.2f} K over the hottest cell" in words(every)
-    assert "1 % of the rise above the coldest air" in words(three)
+    assert "0.1 % of the rise above the coldest air" in words(three)
 
 
 def test_three_places_are_no_bracket_where_one_cell_is_missing(tmp_path):

@@ -146,7 +146,7 @@ def _assumptions(case: Case, cells: Resolved) -> list[str]:
     if layout is not None and layout.model == "places":
         said.append(
             "three places, centre, edge and corner, stand for all cells and hand each other no "
-            "heat: the hottest comes out too hot rather than too cool, to 1 % of its rise"
+            "heat: the hottest comes out too hot rather than too cool, to 0.1 % of its rise"
         )
     if scenario.busbar is None:
         said.append("busbars within a group have no resistance ([busbar] is left out)")

@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import InputError
+from sim.files.built_few import few
+from sim.files.built_record import Places, Resolved, nominal, shares_of
 from sim.files.built_schema import FaultTable, LayoutTable, SpreadTable
 from sim.files.case import Case
 from sim.files.cell_list import read_cell_list
 from sim.files.cells_listed import put_in
-from sim.files.layout import CLASSES, Grid, class_shares, grid_of
+from sim.files.layout import CLASSES, Grid, grid_of
 from sim.files.scenario_schema import ScenarioTable
 from sim.physics.built import (
     CAPACITY_AS,
-    COUNT,
     FIRST_CELL,
-    FIXED,
     GROUP_COUNT,
     INWARD,
     JOINT_OHM,
@@ -35,43 +33,6 @@ Floats = NDArray[np.float64]
 Whole = NDArray[np.intp]
 FARTHEST_SD = 3.0  # cells beyond it don't pass a maker's own sorting: common practice, no source
 LEAST_SHARE = 0.05  # of its nominal value that scatter leaves
-
-
-@dataclass(frozen=True)
-class Places:
-    """Where each cell of the record stands, all from 0; `row` and `column` are -1 without layout.
-
-    `kind` is its place in the module for the three-place model, "" otherwise.
-    """
-
-    pack: Whole
-    group: Whole  # within its pack
-    place: Whole  # within its group
-    row: Whole
-    column: Whole
-    kind: tuple[str, ...]
-
-    def name(self, cell: int, packs: int) -> str:
-        """Return "cell 3 of group 8" in words, with the pack where there are several."""
-        what = f"{self.kind[cell]} cells" if self.kind[cell] else f"cell {self.place[cell] + 1}"
-        own = f"{what} of group {self.group[cell] + 1}"
-        return f"{own} of pack {self.pack[cell] + 1}" if packs > 1 else own
-
-
-@dataclass(frozen=True)
-class Resolved:
-    """Everything of `sim.physics.built.Built` that runs over cells and groups."""
-
-    fixed: Floats
-    neighbour: Whole
-    neighbour_W_K: Floats
-    group: Floats
-    group_at: Whole
-    pack_at: Whole
-    places: Places
-    off_charge: Floats  # (n,) share of charge above or below the start's
-    listed_charge: Floats  # (n,) state of charge from a list, NaN where none
-    assumptions: tuple[str, ...]
 
 
 def _one_by_one(scenario: ScenarioTable) -> bool:
@@ -95,7 +56,7 @@ def resolved(case: Case) -> Resolved:
         grid = None
     if _one_by_one(scenario):
         return _each(case, grid)
-    return _few(case, grid)
+    return few(case, grid)
 
 
 def _check_faults(case: Case) -> None:
@@ -159,19 +120,6 @@ def _told_of_nothing(case: Case) -> list[str]:
     ]
 
 
-def _nominal(case: Case, n: int, pack_of: Whole) -> Floats:
-    """Return `fixed` of `n` like cells in free air, [[unit]]'s factors in it."""
-    fixed = np.zeros((FIXED, n))
-    fixed[CAPACITY_AS], fixed[SCALE] = case.plant.cell.capacity_As, 1.0
-    fixed[JOINT_OHM], fixed[LINKED] = case.plant.pack.joint_ohm, 1.0
-    fixed[COUNT], fixed[OUTWARD] = 1.0, 1.0
-    for unit in case.scenario.unit or []:
-        mine = pack_of == unit.pack - 1
-        fixed[CAPACITY_AS, mine] *= unit.capacity_factor
-        fixed[SCALE, mine] *= unit.resistance_factor
-    return fixed
-
-
 def _each(case: Case, grid: Grid | None) -> Resolved:
     """Return every cell of every pack."""
     table = case.scenario.pack
@@ -180,7 +128,7 @@ def _each(case: Case, grid: Grid | None) -> Resolved:
     index = np.arange(n)
     pack_of, in_pack = np.divmod(index, series * parallel)
     group_of, place_of = np.divmod(in_pack, parallel)
-    fixed = _nominal(case, n, pack_of)
+    fixed = nominal(case, n, pack_of)
     said: list[str] = []
     off_charge, listed = np.zeros(n), np.full(n, np.nan)
     if case.scenario.spread is not None:
@@ -195,7 +143,7 @@ def _each(case: Case, grid: Grid | None) -> Resolved:
         assert layout is not None
         row, column = np.tile(grid.row, packs), np.tile(grid.column, packs)
         neighbour, neighbour_W_K = _touching(grid, layout, packs)
-        fixed[INWARD], fixed[OUTWARD] = _shares(layout, np.tile(grid.open_share, packs))
+        fixed[INWARD], fixed[OUTWARD] = shares_of(layout, np.tile(grid.open_share, packs))
     at = np.arange(series * packs + 1) * parallel
     group = np.zeros((2, series * packs))
     group[GROUP_COUNT] = 1.0
@@ -228,18 +176,6 @@ def _scatter(spread: SpreadTable, fixed: Floats, groups: int, parallel: int) -> 
     fixed[SCALE] *= factors(spread.resistance_percent, n)
     fixed[JOINT_OHM] *= factors(spread.joint_percent, n)
     return np.repeat(factors(spread.charge_percent, groups) - 1.0, parallel)
-
-
-def _shares(layout: LayoutTable, open_share: Floats) -> tuple[Floats, Floats]:
-    """Return the shares of the film to the module's air and to the box's.
-
-    Air between cells carries `between_share` of what it carries on a free side. Without a module
-    node both lead to the box's air.
-    """
-    inward = (1.0 - open_share) * layout.between_share
-    if layout.module_heat_capacity_J_K is None:
-        return np.zeros_like(inward), open_share + inward
-    return inward, open_share
 
 
 def _touching(grid: Grid, layout: LayoutTable, packs: int) -> tuple[Whole, Floats]:
@@ -330,50 +266,6 @@ def _without(whole: Resolved, keep: Whole, case: Case) -> Resolved:
         whole.listed_charge[keep],
         whole.assumptions,
     )
-
-
-def _few(case: Case, grid: Grid | None) -> Resolved:
-    """Return one entry a pack, or three places, and further groups where one is weak."""
-    table, layout = case.scenario.pack, case.scenario.layout
-    kinds: tuple[str, ...] = ("",)
-    counts, opens = np.array([float(table.parallel)]), np.array([1.0])
-    if grid is not None:
-        kinds, shares, opens = class_shares(grid)
-        counts = shares * table.parallel
-    weak = {(f.pack - 1, f.group - 1): f for f in case.scenario.fault or []}
-    pack, group, members = [], [], []
-    for p in range(table.packs):
-        mine = sorted(g for q, g in weak if q == p)
-        sound = next((g for g in range(table.series) if g not in mine), None)
-        for g in ([sound] if sound is not None else []) + mine:
-            pack.append(p)
-            group.append(g)
-            members.append(1 if g in mine else table.series - len(mine))
-    width, many = len(kinds), len(group)
-    pack_of, group_of = np.repeat(pack, width), np.repeat(group, width)
-    fixed = _nominal(case, width * many, pack_of)
-    fixed[COUNT] = np.tile(counts, many)
-    if layout is not None:
-        fixed[INWARD], fixed[OUTWARD] = _shares(layout, np.tile(opens, many))
-    for k, key in enumerate(zip(pack, group, strict=True)):
-        if key in weak:
-            at = slice(k * width, (k + 1) * width)
-            fixed[CAPACITY_AS, at] *= weak[key].capacity_factor
-            fixed[SCALE, at] *= weak[key].resistance_factor
-    groups = np.zeros((2, many))
-    groups[GROUP_COUNT] = members
-    first = np.arange(many + 1) * width
-    n = width * many
-    return Resolved(
-        fixed, np.zeros((n, 0), dtype=np.intp), np.zeros((n, 0)), groups,
-        np.stack([first, first, first]),
-        np.searchsorted(pack, np.arange(table.packs + 1)),
-        Places(
-            pack_of, group_of, np.tile(np.arange(width), many), np.full(n, -1), np.full(n, -1),
-            kinds * many,
-        ),
-        np.zeros(n), np.full(n, np.nan), (),
-    )  # fmt: skip
 
 
 __all__ = ["CLASSES", "Places", "Resolved", "resolved"]

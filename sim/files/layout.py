@@ -57,7 +57,8 @@ def class_shares(grid: Grid) -> tuple[tuple[str, ...], Floats, Floats]:
     """Return the places that there are, the share of cells in each, and their open share.
 
     A cell with nothing open is in the centre, one with the most open at a corner, all others at
-    the edge, where the least open of them speaks for all: too hot rather than too cool.
+    the edge. These are as open as on the mean, so that the module as a whole loses what it loses;
+    where there is no centre the least open of them speaks for all: too hot rather than too cool.
     """
     most = grid.open_share.max()
     members = {
@@ -67,5 +68,7 @@ def class_shares(grid: Grid) -> tuple[tuple[str, ...], Floats, Floats]:
     }
     kinds = tuple(kind for kind in CLASSES if members[kind].any())
     shares = np.array([members[kind].mean() for kind in kinds])
-    opens = np.array([grid.open_share[members[kind]].min() for kind in kinds])
+    opens = np.array([grid.open_share[members[kind]].mean() for kind in kinds])
+    if kinds[0] == "edge":
+        opens[0] = grid.open_share[members["edge"]].min()
     return kinds, shares, opens

@@ -67,6 +67,7 @@ Places = NDArray[np.intp]
 TRICKLE_PER_AS = 1e-3 / 3600.0
 # A cell that takes more than C/20, where chargers taper off, is charged by its neighbours.
 PASSED_PER_AS = 0.05 / 3600.0
+NEWER = 1e-10  # V, K, A, W or %: by less a value at rest is worse by rounding only
 ROUNDING_V = 1e-9  # a charger that holds cells at their limit does so to the last digits but one
 # Columns of the spells, and of what is kept of each cell.
 LIMIT, BEGIN, END, MARGIN, PLACE = range(5)
@@ -333,7 +334,7 @@ def lowest(book, time_s, desk):
     margin, worst = eights(desk.margin, AFTER, ROW), eights(desk.margin, WORST, ROW)
     worst_s, bits = eights(desk.margin, WORST_S, ROW), 0
     for n in range(len(margin)):
-        worse = fails(margin[n] >= worst[n])
+        worse = fails(margin[n] >= worst[n] - NEWER)
         worst[n] = where(worse, margin[n], worst[n])
         worst_s[n] = where(worse, time_s, worst_s[n])
         bits |= bits_of(worse) << (n * lanes_in(worst[n]))

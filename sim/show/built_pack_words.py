@@ -23,7 +23,7 @@ from sim.physics.built import AT_BUS, FIRST_CELL, PACK_COUNT
 from sim.show.lines import at, number
 from sim.units import SECONDS_PER_HOUR, ZERO_C_K
 
-PLACES_SHARE = 0.01  # of the rise, to which three places bracket a module (test_built_places.py)
+PLACES_SHARE = 1e-3  # of the rise, to which three places bracket a module (test_built_places.py)
 
 
 def group_name(case: BuiltCase, group: int) -> str:
@@ -95,7 +95,7 @@ def told_places(result: BuiltResult) -> list[str]:
         rise_K = float(result.kept[:, CORE_HOT_K].max() - result.kept[:, AMBIENT_K].min())
         return [
             "the hottest place is hotter and the coolest cooler than any cell one by one, to "
-            f"within {PLACES_SHARE * rise_K:.1f} K (1 % of the rise above the coldest air); "
+            f"within {PLACES_SHARE * rise_K:.2f} K (0.1 % of the rise above the coldest air); "
             'model = "resolved" marches every cell'
         ]
     ends = f"{number(found.coolest_C, 'K')} to {number(found.hottest_C, 'K')}"
