@@ -12,6 +12,7 @@ import pytest
 from case_days import as_built, cell, write
 from small_day import MEASURED, answer
 
+from sim.integrate.built_look import PEAK_A
 from sim.physics.limits import CELL_CHARGE, CHARGE_COLD
 
 PLAIN = cell((3.0, 4.2), 30.0, Ah=3.0, charge_A=3.0, charge_core_min_C=0.0)
@@ -90,7 +91,7 @@ def test_measured_resistances_stand_to_each_other_as_listed(tmp_path):
     # it, whose 30 mohm are the mean of those that are. The cells are so large that nothing drifts.
     spread = listed(tmp_path, "group,place,resistance_mohm", [(1, 1, 20.0), (1, 2, 40.0)])
     result = as_built(tmp_path, LARGE, [(9.0, 1.0)], pack=(1, 3, 1), spread=spread)
-    peak_A = result.run.book.extremes[2]
+    peak_A = result.run.book.extremes[PEAK_A]
     share = 1.0 / np.array([20.0, 40.0, 30.0])
     assert peak_A == pytest.approx(9.0 * share / share.sum(), rel=1e-4)
 
@@ -148,7 +149,7 @@ def test_controller_that_holds_back_a_lone_pack_does_not_bring_it_home(tmp_path)
     assert rest["energy"]["undelivered_share"] == pytest.approx(1.0 - 3.96 * 8.0 / 39.0, rel=1e-3)
     words = " ".join(answer("simulate", path, "--out", tmp_path / "b")[1].split())
     assert "by energy NO (at worst pack 1 out" in words
-    assert "the controller holds back 18.8 % of it" in words
+    assert "18.8 % of what is asked is not delivered" in words
 
 
 def test_braking_that_lifts_a_lone_pack_past_full_is_no_way_home(tmp_path):
@@ -159,3 +160,28 @@ def test_braking_that_lifts_a_lone_pack_past_full_is_no_way_home(tmp_path):
     rest = json.loads(out)["one_pack_out"]["current"]
     assert (code, rest["passed"], rest["limit"]) == (0, False, "overcharge")
     assert rest["margin"] == pytest.approx(-0.025, abs=1e-6)
+
+
+RAMPS = [
+    # i = 50 (4.2 - 0.03 i - 4.0) is 4 A.
+    ({"over_cell_V": [4.0, 4.2], "over_cell_V_A": [0.0, 10.0]}, 4.0),
+    ({"over_core_C": [20.0, 24.0], "over_core_C_A": [10.0, 0.0]}, 0.0),
+]
+
+
+@pytest.mark.parametrize(("ramp", "given_A"), RAMPS)
+def test_ramp_may_end_at_nothing_and_all_that_it_holds_back_is_counted(tmp_path, ramp, given_A):
+    result = as_built(tmp_path, LARGE, [(10.0, 1.0)], controller=ramp)
+    assert result.run.book.extremes[PEAK_A, 0] == pytest.approx(given_A, abs=1e-6)
+    asked_W, given_W = 10.0 * 3.9, given_A * (4.2 - 0.03 * given_A)
+    assert result.undelivered == pytest.approx(1.0 - given_W / asked_W, rel=1e-4)
+    assert not result.passed
+
+
+def test_room_that_a_charger_leaves_at_its_own_voltage_is_shown_as_none(tmp_path):
+    one = cell((3.0, 4.2), 30.0, Ah=0.1, full_V=4.2)
+    charger = {"windows": [["00:00", "23:00"]], "current_A": 0.1, "taper_A": 0.01}
+    path = write(tmp_path, one, [(0.0, 7200.0)], soc=0.5, start="08:00", charger=charger)
+    _, out, _ = answer("simulate", path, "--out", tmp_path / "out", "--no-plots")
+    row = next(line for line in out.splitlines() if line.startswith("cell voltage on charge"))
+    assert row.split()[4:9] == ["4.20", "V", "4.20", "V", "+0.00"]

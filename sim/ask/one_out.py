@@ -74,7 +74,7 @@ class Aspect:
     margin: float | None  # in the limit's own unit; None where the run stopped
     stops_s: float | None = None  # where it stopped on the way
     whole: bool = True  # False where it passed, but a run stopped before it could tell of the rest
-    short: float | None = None  # share of the energy asked that a controller held back
+    short: float | None = None  # share of the energy asked that was not delivered
 
 
 @dataclass(frozen=True)
@@ -112,7 +112,7 @@ def _aspect(found: list[_Found], limits: tuple[int, ...]) -> Aspect:
 
     A run that stopped at one of them is worse than any margin, the more so the longer it still
     had to go. Whatever it stopped at, it did not come home: that counts against its energy too, as
-    does what a controller held back on the way.
+    does what was not delivered on the way.
     """
     best: tuple[float, Aspect] | None = None
     for one in found:

@@ -14,6 +14,7 @@ Percent = Annotated[float, Field(ge=0, le=50)]
 Factor = Annotated[float, Field(gt=0, le=10)]
 Place = Annotated[int, Field(ge=1, le=10_000)]
 Seconds = Annotated[float, Field(ge=0, le=86_400)]
+LimitAmpere = Annotated[float, Field(ge=0, le=1e5)]  # a ramp may end at nothing
 
 
 class SpreadTable(Strict):
@@ -89,9 +90,9 @@ class ControllerTable(Strict):
     current_max_A: Ampere | None = None
     regeneration_max_A: Ampere | None = None
     over_cell_V: list[CellVolt] = Field(default_factory=list)
-    over_cell_V_A: list[Ampere] = Field(default_factory=list)
+    over_cell_V_A: list[LimitAmpere] = Field(default_factory=list)
     over_core_C: list[Celsius] = Field(default_factory=list)
-    over_core_C_A: list[Ampere] = Field(default_factory=list)
+    over_core_C_A: list[LimitAmpere] = Field(default_factory=list)
     hot_off_C: Celsius | None = None
     hot_on_C: Celsius | None = None
     cold_off_C: Celsius | None = None

@@ -32,8 +32,8 @@ def _aspect(case: Case, name: str, one: Aspect) -> str:
     when = at(case, one.hour_s).removeprefix("at ")
     if one.short is not None:
         return (
-            f"by {name} NO (at worst {which}from {when} on: the controller holds back "
-            f"{100.0 * one.short:.1f} % of it)"
+            f"by {name} NO (at worst {which}from {when} on: {100.0 * one.short:.1f} % of what is "
+            "asked is not delivered)"
         )
     assert one.limit is not None
     if one.stops_s is not None or one.margin is None:

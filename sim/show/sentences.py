@@ -24,6 +24,7 @@ CAUTION = (
 INDENT = 11  # of what stands behind "energy", "audit" and so on
 NEAR_FULL_V = 0.02  # as much of a limit of 4.2 V as a good cell monitor's error, twice
 NEAR_FROST_K = 10.0  # with more room than this at the colder end, frost is not told of
+HELD = 1e-6  # V, K, A, W or %: room that a charger leaves at its own voltage is none
 AN_INSTANT_S = 1e-3  # a run that stops at a crossing is no longer beyond it than that
 # The verdict tells the worst of these two anyway, so a crossing of theirs need not.
 TOLD_ANYWAY = (NAMES[HOT], NAMES[CUTOFF])
@@ -159,9 +160,10 @@ def table(result: Judgeable) -> list[str]:
         assert j.level is not None and j.time_s is not None
         about = "charge left, with reserve" if j.name == NAMES[RESERVE] else j.about
         sign = "-" if j.margin < 0 or not j.passed else "+"
+        margin = 0.0 if 0.0 < j.margin < HELD else j.margin
         lines.append(
-            f"{about:<29}{number(j.level, j.unit):>10}{number(j.worst, j.unit, j.margin):>10}"
-            f"{sign + room(j.margin, j.unit):>11}  {moment(result.case, j.time_s):<10}"
+            f"{about:<29}{number(j.level, j.unit):>10}{number(j.worst, j.unit, margin):>10}"
+            f"{sign + room(margin, j.unit):>11}  {moment(result.case, j.time_s):<10}"
             f"{'-' if j.passed else span(j.seconds_beyond):>9}"
         )
     return lines
