@@ -185,3 +185,20 @@ def test_room_that_a_charger_leaves_at_its_own_voltage_is_shown_as_none(tmp_path
     _, out, _ = answer("simulate", path, "--out", tmp_path / "out", "--no-plots")
     row = next(line for line in out.splitlines() if line.startswith("cell voltage on charge"))
     assert row.split()[4:9] == ["4.20", "V", "4.20", "V", "+0.00"]
+
+
+def test_bad_end_doubts_what_air_carries_between_cells_too(tmp_path):
+    # 1 A through 30 mohm is 30 mW; the middle of 3 x 3 sheds it by half of 0.05 W/K, which nobody
+    # gave: 1.2 K. At the bad end it is half of that half: 2.4 K.
+    one = cell(4.0, 30.0, J_K=10.0)
+    one["sources"] = {name: {"from": "a bench", "uncertainty": 0.0} for name in MEASURED}
+    cooling = {"conductance_W_K": 0.05, "uncertainty_percent": 0.0}
+    layout = {"rows": 3, "columns": 3}
+    path = write(tmp_path, one, [(3.0, 16000.0)], pack=(3, 3, 1), cooling=cooling, layout=layout)
+
+    _, out, _ = answer("simulate", path, "--out", tmp_path / "out", "--json")
+    told = json.loads(out)
+
+    assert told["pack_as_built"]["hottest_core_C"] == pytest.approx(26.2, abs=2e-3)
+    assert told["bad_end"]["core_C"] == pytest.approx(27.4, abs=2e-3)
+    assert told["bad_end"]["moved"]["between_share"] == 0.5

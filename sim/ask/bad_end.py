@@ -16,7 +16,7 @@ import numpy as np
 from sim.ask.built_run import UNDELIVERED
 from sim.files.case import Case
 from sim.files.cell_schema import CORE_TO_SURFACE
-from sim.files.unsure import NO_SOURCE, cooling_off, core_to_surface_off
+from sim.files.unsure import BETWEEN, NO_SOURCE, between_off, cooling_off, core_to_surface_off
 from sim.integrate import march
 from sim.judge.verdict import Judged, Verdict, judge
 from sim.physics.cell import FIRST_PAIR
@@ -73,6 +73,9 @@ def shares(case: Case) -> dict[str, float]:
     if profile.heat.core_to_surface_K_W > 0.0:
         moved[CORE_TO_SURFACE] = core_to_surface_off(profile)[0]
     moved["film"] = cooling_off(case.scenario.cooling)[0]
+    layout = case.scenario.layout
+    if layout is not None and layout.between_share > 0.0:
+        moved[BETWEEN] = between_off(layout)[0]
     return moved
 
 

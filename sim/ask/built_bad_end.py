@@ -5,16 +5,19 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sim.ask.bad_end import BadEnd, cold_sides, coldest, hotter_and_emptier, shares
 from sim.ask.built_boards import broken_drives
 from sim.ask.built_run import never_charged, settings_of, through, undelivered
 from sim.files.built_case import BuiltCase
+from sim.files.built_cells import resolved
+from sim.files.unsure import BETWEEN
 from sim.integrate.built_records import Run
 from sim.judge.built import group_charge, judged
 from sim.judge.verdict import Verdict
 from sim.physics.board import COLDEST_K
-from sim.physics.built import CAPACITY_AS, CORE, SCALE, SURFACE
+from sim.physics.built import CAPACITY_AS, CORE, INWARD, OUTWARD, SCALE, SURFACE
 from sim.physics.limits import CHARGE_COLD, COLD
 
 # A pack gets no colder than its air and itself, but by reversible heat: less than so much.
@@ -47,9 +50,21 @@ def worse_end(case: BuiltCase, moved: dict[str, float]) -> BuiltCase:
     plant = hotter_and_emptier(case.case.plant, moved)
     fixed = case.built.fixed.copy()
     fixed[CAPACITY_AS] *= plant.cell.capacity_As / case.built.cell.capacity_As
+    if moved.get(BETWEEN):
+        fixed[[INWARD, OUTWARD]] = _less_between(case, moved[BETWEEN])
     worse = case.built._replace(cell=plant.cell, film=plant.film, fixed=fixed)
     assert np.all(fixed[SCALE] == case.built.fixed[SCALE])  # the tables carry that part
     return replace(case, built=worse)
+
+
+def _less_between(case: BuiltCase, off: float) -> NDArray[np.float64]:
+    """Return INWARD and OUTWARD of all cells, air between them carrying less by a share of it."""
+    scenario = case.case.scenario
+    assert scenario.layout is not None  # or nothing stands between cells
+    share = min(scenario.layout.between_share * (1.0 - off), 1.0)
+    layout = scenario.layout.model_copy(update={BETWEEN: share})
+    other = resolved(replace(case.case, scenario=scenario.model_copy(update={"layout": layout})))
+    return other.fixed[[INWARD, OUTWARD]]
 
 
 def _colder(case: BuiltCase, plain: Verdict, moved: dict[str, float]) -> list[Run]:

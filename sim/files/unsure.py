@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from sim.files.built_schema import LayoutTable
 from sim.files.cell_schema import CORE_TO_SURFACE, CellProfile
 from sim.files.scenario_schema import CoolingTable
 
@@ -9,6 +10,10 @@ from sim.files.scenario_schema import CoolingTable
 FILM_UNCERTAINTY = 0.2
 MEASURED_COOLING = 0.1  # assumed of a measured conductance that says nothing of itself
 NO_SOURCE = 0.25  # assumed where a profile says nothing of a group
+# What air carries between cells is the least known of a module's heat: assumed, of a share that
+# nobody gave, and of one that was given (by a measurement or by feeling, nobody says).
+BETWEEN_ASSUMED, BETWEEN_GIVEN = 0.5, 0.2
+BETWEEN = "between_share"
 ACROSS_GUESSED = 0.5  # what the shipped profiles say of core_to_surface_K_W
 
 
@@ -32,3 +37,10 @@ def cooling_off(cooling: CoolingTable) -> tuple[float, str]:
             "assumed of a measured value; [cooling] uncertainty_percent tells otherwise",
         )
     return FILM_UNCERTAINTY, "assumed: what correlations scatter about measurements"
+
+
+def between_off(layout: LayoutTable) -> tuple[float, str]:
+    """Return the uncertainty of the share that air carries between cells, and who says so."""
+    if BETWEEN in layout.model_fields_set:
+        return BETWEEN_GIVEN, "assumed of a given value"
+    return BETWEEN_ASSUMED, "assumed: [layout] between_share is left out"

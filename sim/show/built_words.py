@@ -21,7 +21,7 @@ from sim.show.built_pack_words import (
 )
 from sim.show.lines import at, hung, moment, number, room, small, span
 from sim.show.one_out_words import clause, told
-from sim.show.sentences import AN_INSTANT_S, CAUTION, INDENT, cold_end, cut_short, table
+from sim.show.sentences import AN_INSTANT_S, CAUTION, INDENT, cold_end, cut_short, hotter_end, table
 from sim.units import SECONDS_PER_HOUR, ZERO_C_K
 
 
@@ -286,6 +286,6 @@ def _bad_end(result: BuiltResult) -> str:
     if hot.worst is None or low.worst is None:
         return outcome
     return (
-        f"with all guesses at their hotter and emptier end at once: {outcome}; hottest core "
+        f"{hotter_end(result.case, result.bad_end)}: {outcome}; hottest core "
         f"{number(hot.worst, 'K')}, lowest cell {number(low.worst, 'V')}"
     )

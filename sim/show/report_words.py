@@ -12,6 +12,7 @@ from sim.ask.report import Moved, Outcome, Report
 from sim.ask.simulate import Result
 from sim.files.case import Case, guesses
 from sim.files.cell_schema import CORE_TO_SURFACE
+from sim.files.unsure import BETWEEN, between_off
 from sim.integrate.built_look import PEAK_CORE_K
 from sim.physics.limits import CUTOFF, HOT, NAMES
 from sim.show import built_words, sentences
@@ -36,7 +37,11 @@ UNITS = (
 )  # fmt: skip
 SHOWN_UNIT = {"percent": "%", "W_m2K": "W/(m2 K)", "J_kgK": "J/(kg K)", "W_mK": "W/(m K)"}
 LONGEST_LIST = 12
-NAMED = {"film": "cooling by the air", CORE_TO_SURFACE: "core to surface"}
+NAMED = {
+    "film": "cooling by the air",
+    CORE_TO_SURFACE: "core to surface",
+    BETWEEN: "air between the cells",
+}
 NEAR_FROST_K = 10.0  # with more room than this at the colder end, frost is not told of
 NOT_TURNED = {
     "size": "the area that air reaches, the mass",
@@ -144,6 +149,8 @@ def _source(case: Case, group: str, guess: dict[str, Any] | None) -> str:
         if case.scenario.cooling.conductance_W_K is not None:
             return "measured, as the scenario says"
         return "correlations of still air scatter by a fifth: common practice, no source"
+    if group == BETWEEN and case.scenario.layout is not None:
+        return between_off(case.scenario.layout)[1]
     if guess is not None:
         return str(guess["from"])
     own = case.profile.sources.get(group)

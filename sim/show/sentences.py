@@ -8,6 +8,7 @@ from sim.ask.bad_end import BadEnd
 from sim.ask.simulate import Result
 from sim.ask.whole import Whole
 from sim.files.case import Case, guesses
+from sim.files.unsure import BETWEEN
 from sim.judge.series import count, totals
 from sim.judge.verdict import EVENTS, UNANSWERED, Event, Judged, Verdict
 from sim.physics.limits import CUTOFF, EMPTY, HOT, NAMES, RESERVE
@@ -212,9 +213,8 @@ def _bad_end(result: Result) -> str:
     if first is not None:
         outcome = f"{first.event} {at(result.case, first.time_s)}"
     outcome += cut_short(bad.verdict)
-    cooling = cooling_weaker(result.case, bad.moved["film"])
     return (
-        f"with all guesses at their hotter and emptier end at once{cooling}: {outcome}; hottest "
+        f"{hotter_end(result.case, bad)}: {outcome}; hottest "
         f"core {number(hot.worst, 'K')}, {_against(hot)}; lowest cell {number(low.worst, 'V')}, "
         f"{_against(low)}; {'ends' if bad.verdict.finished else 'stops'} at "
         f"{100.0 * bad.end_soc:.0f} % charge"
@@ -225,6 +225,15 @@ def cooling_weaker(case: Case, share: float) -> str:
     """Return " and still-air cooling 20 % weaker": what a bad end takes off; nothing for nought."""
     air = "still-air" if case.scenario.cooling.conductance_W_K is None else "measured"
     return f" and {air} cooling {100.0 * share:.0f} % weaker" if share else ""
+
+
+def hotter_end(case: Case, bad: BadEnd) -> str:
+    """Return how all guesses stand at their hotter and emptier end, the cooling too."""
+    between = bad.moved.get(BETWEEN, 0.0)
+    cooling = cooling_weaker(case, bad.moved["film"])
+    if between:
+        cooling += f", between cells {100.0 * between:.0f} % weaker still"
+    return f"with all guesses at their hotter and emptier end at once{cooling}"
 
 
 def cut_short(verdict: Verdict) -> str:
