@@ -202,3 +202,22 @@ def test_bad_end_doubts_what_air_carries_between_cells_too(tmp_path):
     assert told["pack_as_built"]["hottest_core_C"] == pytest.approx(26.2, abs=2e-3)
     assert told["bad_end"]["core_C"] == pytest.approx(27.4, abs=2e-3)
     assert told["bad_end"]["moved"]["between_share"] == 0.5
+
+
+def test_board_that_takes_the_motors_brake_away_is_no_yes(tmp_path):
+    # 4.2 V at rest and 2 A of braking through 30 mohm are 4.26 V, beyond 4.25 V; 1 A is not. A
+    # charger that its board cuts off takes no brake away.
+    trip = {"over_voltage": {"trip": 4.25, "release": 4.2, "delay_s": 1.0}}
+    one = cell(4.2, 30.0, full_V=4.4)
+    for brake_A, code in ((2.0, 1), (1.0, 0)):
+        path = write(tmp_path, one, [(1.0, 30.0), (-brake_A, 30.0)], board=trip)
+        found, out, _ = answer("simulate", path, "--out", tmp_path / "out", "--json")
+        assert found == code
+    path = write(tmp_path, one, [(1.0, 30.0), (-2.0, 30.0)], board=trip)
+    _, out, _ = answer("simulate", path, "--out", tmp_path / "out", "--quiet")
+    assert "the board over voltage trips on braking after 31 s" in out
+    charger = {"windows": [["08:00", "09:00"]], "current_A": 3.0, "voltage_V": 4.3}
+    path = write(tmp_path, one, [(0.0, 60.0)], board=trip, start="08:00", charger=charger)
+    code, out, _ = answer("simulate", path, "--out", tmp_path / "out", "--json")
+    (over, *_) = json.loads(out)["boards"]
+    assert (code, over["answer"], over["stops_drive"]) == (0, "will trip", False)

@@ -50,7 +50,8 @@ class BoardAnswer:
     trips: int  # with levels as stated
     breaks: int
     chatters: bool
-    drive: bool  # whether it stops the drive, and not a charge
+    drive: bool  # whether it stops the drive, or its braking, and not a charge
+    braking: bool = False  # whether it breaks the current of a vehicle that brakes
 
 
 def switchings(case: BuiltCase, run: Run) -> list[Switching]:
@@ -81,23 +82,37 @@ def _breaks(run: Run) -> tuple[np.ndarray, np.ndarray]:
     return count, first_s
 
 
-def _of_drive(run: Run, k: int) -> bool:
-    return not int(run.thresholds.opens[k]) & (CHARGE_PATH | CHARGER)
+def _broken_braking(run: Run) -> set[int]:
+    """Return the thresholds that broke the current of a braking vehicle: its motor brakes no more.
+
+    What packs pass each other and what a charger gives is none.
+    """
+    legs, found = run.legs, set()
+    rows = run.switches.log[: min(int(run.switches.logged[0]), len(run.switches.log))]
+    for row in rows.tolist():
+        leg = int(np.searchsorted(legs.start_s, row[WHEN], side="right")) - 1
+        if not row[CLOSED] and row[IN_USE] and legs.value[leg] < 0.0:
+            found.add(int(row[WHICH]))
+    return found
+
+
+def _of_drive(run: Run, k: int, braking: set[int]) -> bool:
+    return k in braking or not int(run.thresholds.opens[k]) & (CHARGE_PATH | CHARGER)
 
 
 def stops_a_drive(run: Run) -> bool:
     """Return whether a threshold broke a current of the drive."""
-    count, _ = _breaks(run)
-    return any(count[k] and _of_drive(run, k) for k in range(len(count)))
+    (count, _), braking = _breaks(run), _broken_braking(run)
+    return any(count[k] and _of_drive(run, k, braking) for k in range(len(count)))
 
 
 def broken_drives(case: BuiltCase, run: Run) -> list[tuple[str, float]]:
     """Return each threshold that broke a current of the drive in a run, and when first."""
-    count, first_s = _breaks(run)
+    (count, first_s), braking = _breaks(run), _broken_braking(run)
     return [
         (owner, float(first_s[k]))
         for k, owner in enumerate(case.owners)
-        if count[k] and _of_drive(run, k)
+        if count[k] and _of_drive(run, k, braking)
     ]
 
 
@@ -111,7 +126,7 @@ def boards(case: BuiltCase, run: Run) -> tuple[BoardAnswer, ...]:
         early, _ = through(case, settings, "early")
         late, _ = through(case, settings, "late")
     counts = {name: _breaks(r) for name, r in (("early", early), ("stated", run), ("late", late))}
-    found = []
+    braking, found = set.union(*(_broken_braking(r) for r in (early, run, late))), []
     for k, owner in enumerate(case.owners):
         count, first_s = counts["stated"]
         answer = "will" if counts["late"][0][k] else "may" if counts["early"][0][k] else "will not"
@@ -125,7 +140,8 @@ def boards(case: BuiltCase, run: Run) -> tuple[BoardAnswer, ...]:
                 trips,
                 int(count[k]),
                 trips > CHATTERS,
-                _of_drive(run, k),
+                _of_drive(run, k, braking),
+                k in braking,
             )
         )
     return tuple(found)

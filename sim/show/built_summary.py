@@ -100,6 +100,7 @@ def _boards(result: BuiltResult) -> list[dict[str, Any]]:
             "breaks_current": b.breaks,
             "chatters": b.chatters,
             "stops_drive": b.drive,
+            "breaks_braking": b.braking,
         }
         for b in result.boards
     ]

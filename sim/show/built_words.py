@@ -91,7 +91,8 @@ def _faults(result: BuiltResult) -> list[str]:
     for board in result.drive_trips:
         when = "" if board.first_s is None else f" {at(result.case, board.first_s)}"
         verb = "trips" if board.answer == "will" else "may trip (inside its tolerance)"
-        said.append(f"the {board.owner} {verb}{when}")
+        braking = " on braking" if board.braking else ""
+        said.append(f"the {board.owner} {verb}{braking}{when}")
     if result.undelivered > UNDELIVERED:
         said.append(f"{100.0 * result.undelivered:.1f} % of the energy asked is not delivered")
     said += [
