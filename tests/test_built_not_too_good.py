@@ -221,3 +221,14 @@ def test_board_that_takes_the_motors_brake_away_is_no_yes(tmp_path):
     code, out, _ = answer("simulate", path, "--out", tmp_path / "out", "--json")
     (over, *_) = json.loads(out)["boards"]
     assert (code, over["answer"], over["stops_drive"]) == (0, "will trip", False)
+
+
+def test_braking_that_a_guess_lifts_past_full_makes_the_answer_hang_on_it(tmp_path):
+    # 4.13 V at rest, 2 A of braking: 4.19 V by 30 mohm, 4.208 V by 30 % more; full is 4.2 V.
+    one = unsure(cell(4.13, 30.0, full_V=4.2))
+    path = write(tmp_path, one, [(1.0, 30.0), (-2.0, 30.0)], board={})
+    code, out, _ = answer("simulate", path, "--out", tmp_path / "out", "--json")
+    told = json.loads(out)
+    assert (code, told["bad_end"]["passed"]) == (0, False)
+    assert told["bad_end"]["full"]["worst"] == pytest.approx(4.208, abs=1e-6)
+    assert told["verdict"]["sentence"].startswith("Stays cool if the guesses hold")

@@ -34,7 +34,7 @@ class BadEnd:
     `cold` is the limit of cold that comes nearest at the colder end, None where none was looked at
     or came within reach. `never_charges` are the ends, "hotter" or "colder", at which a charger of
     packs as built never begins though a pack is not full. `full` is how near cells come to their
-    full voltage at the fuller end, None where nothing charges them, and of packs as built.
+    full voltage at the fuller end, None where no braking charges them.
     `cut_offs` are the thresholds that break a drive at either end, as early as their tolerance
     allows, and when; `undelivered` is the share of the energy asked that is held back there.
     """
@@ -116,17 +116,19 @@ def bad_end(case: Case) -> BadEnd:
     return BadEnd(verdict, end_soc, moved, cold_end(case, moved), full=full)
 
 
-def full_end(case: Case, moved: dict[str, float]) -> Judged | None:
-    """Run the day of `case` with every guess at its fuller end; None where nothing charges cells.
+def fuller_side(moved: dict[str, float]) -> dict[str, float]:
+    """Return the fuller end of `moved`: more voltage, capacity and resistance, and less warmth."""
+    ends = {**moved, "entropic": -moved.get("entropic", 0.0)}
+    for group in {"capacity", "open_circuit", "film", BETWEEN} & moved.keys():
+        ends[group] = -min(moved[group], FARTHEST)
+    return ends
 
-    More voltage, capacity and resistance, and less warmth.
-    """
+
+def full_end(case: Case, moved: dict[str, float]) -> Judged | None:
+    """Run the day of `case` with every guess at its fuller end; None where no braking charges it."""
     if not np.any(case.legs.value < 0.0):
         return None
-    ends = {**moved, "entropic": -moved.get("entropic", 0.0)}
-    for group in ("capacity", "open_circuit", "film"):
-        ends[group] = -min(moved[group], FARTHEST)
-    plant = hotter_and_emptier(case.plant, ends)
+    plant = hotter_and_emptier(case.plant, fuller_side(moved))
     settings = march.Settings(stop_at_limits=False, keep_trace=False)
     trace = march.march(plant, case.limits, case.legs, case.start, settings)
     judged = judge(case.limits, case.legs, trace).limit(OVERCHARGE)

@@ -7,7 +7,14 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ask.bad_end import BadEnd, cold_sides, coldest, hotter_and_emptier, shares
+from sim.ask.bad_end import (
+    BadEnd,
+    cold_sides,
+    coldest,
+    fuller_side,
+    hotter_and_emptier,
+    shares,
+)
 from sim.ask.built_boards import broken_drives
 from sim.ask.built_run import never_charged, settings_of, through, undelivered
 from sim.files.built_case import BuiltCase
@@ -18,7 +25,7 @@ from sim.judge.built import group_charge, judged
 from sim.judge.verdict import Verdict
 from sim.physics.board import COLDEST_K
 from sim.physics.built import CAPACITY_AS, CORE, INWARD, OUTWARD, SCALE, SURFACE
-from sim.physics.limits import CHARGE_COLD, COLD
+from sim.physics.limits import CHARGE_COLD, COLD, OVERCHARGE
 
 # A pack gets no colder than its air and itself, but by reversible heat: less than so much.
 REVERSIBLE_K = 10.0
@@ -35,14 +42,19 @@ def bad_end_built(case: BuiltCase, plain: Verdict) -> BadEnd:
     verdict = judged(case.case.limits, run)[0].verdict
     colder = _colder(case, plain, moved)
     cold = coldest([judged(case.case.limits, one)[0].verdict for one in colder])
+    fuller = _fuller(case, moved)
+    full = judged(case.case.limits, fuller[0])[0].verdict.limit(OVERCHARGE) if fuller else None
     ends = {"hotter": [run], "colder": colder}
     never = tuple(end for end, runs in ends.items() if any(never_charged(r).any() for r in runs))
-    cut_offs = {owner: s for one in (*colder, run) for owner, s in broken_drives(case, one)}
-    short = max(undelivered(one) for one in (run, *colder))
+    cut_offs = {
+        owner: s for one in (*fuller, *colder, run) for owner, s in broken_drives(case, one)
+    }
+    short = max(undelivered(one) for one in (run, *colder, *fuller))
     end_soc = float(group_charge(run).min())
     return BadEnd(
-        verdict, end_soc, moved, cold, never, cut_offs=tuple(cut_offs.items()), undelivered=short
-    )
+        verdict, end_soc, moved, cold, never, full, cut_offs=tuple(cut_offs.items()),
+        undelivered=short,
+    )  # fmt: skip
 
 
 def worse_end(case: BuiltCase, moved: dict[str, float]) -> BuiltCase:
@@ -65,6 +77,14 @@ def _less_between(case: BuiltCase, off: float) -> NDArray[np.float64]:
     layout = scenario.layout.model_copy(update={BETWEEN: share})
     other = resolved(replace(case.case, scenario=scenario.model_copy(update={"layout": layout})))
     return other.fixed[[INWARD, OUTWARD]]
+
+
+def _fuller(case: BuiltCase, moved: dict[str, float]) -> list[Run]:
+    """Run the days with every guess at its fuller end; none where no braking charges cells."""
+    if not np.any(case.legs.value < 0.0):
+        return []
+    settings = settings_of(case, keep=False, stop_at_limits=False)
+    return [through(worse_end(case, fuller_side(moved)), settings, "early")[0]]
 
 
 def _colder(case: BuiltCase, plain: Verdict, moved: dict[str, float]) -> list[Run]:

@@ -21,7 +21,16 @@ from sim.show.built_pack_words import (
 )
 from sim.show.lines import at, hung, moment, number, room, small, span
 from sim.show.one_out_words import clause, told
-from sim.show.sentences import AN_INSTANT_S, CAUTION, INDENT, cold_end, cut_short, hotter_end, table
+from sim.show.sentences import (
+    AN_INSTANT_S,
+    CAUTION,
+    INDENT,
+    cold_end,
+    cut_short,
+    full_end,
+    hotter_end,
+    table,
+)
 from sim.units import SECONDS_PER_HOUR, ZERO_C_K
 
 
@@ -196,6 +205,7 @@ def report(result: BuiltResult) -> list[str]:
         lines += hung("guesses", f"{case.profile.name}: {named}", INDENT)
     lines += hung("bad end", _bad_end(result), INDENT)
     lines += cold_end(case, result.bad_end)
+    lines += full_end(case, result.bad_end)
     own = [words for words in case.assumptions if not words.startswith("all cells are identical")]
     lines += hung("assumed", "; ".join([*result.built_case.assumptions, *own]), INDENT)
     return [*lines, "", *hung("", CAUTION, 0)]
