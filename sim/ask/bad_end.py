@@ -125,7 +125,7 @@ def fuller_side(moved: dict[str, float]) -> dict[str, float]:
 
 
 def full_end(case: Case, moved: dict[str, float]) -> Judged | None:
-    """Run the day of `case` with every guess at its fuller end; None where no braking charges it."""
+    """Run the day of `case` at the fuller end of every guess; None where no braking charges it."""
     if not np.any(case.legs.value < 0.0):
         return None
     plant = hotter_and_emptier(case.plant, fuller_side(moved))
