@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from small_day import write_day
 
 from sim.files.case import read_case
-from sim.show.lines import at, hung, moment, number, room, small, span
+from sim.show.lines import at, hung, moment, number, room, signed, small, span
 
 
 @pytest.mark.parametrize(
@@ -29,6 +29,30 @@ def test_a_number_has_as_many_digits_as_it_can_bear(value, unit, words):
 def test_a_value_a_little_off_its_limit_does_not_look_like_the_limit():
     assert number(4.2041, "V", -0.0041) == "4.204 V"
     assert number(4.2 + 1e-9, "V", 1e-9) == "4.2000 V"  # no table has room for more
+
+
+@pytest.mark.parametrize(
+    "value, unit, words",
+    [(-0.0, "%", "0.0 %"), (-1e-14, "%", "0.0 %"), (-0.04, "%", "-0.04 %"), (-0.2, "W", "-0.2 W")],
+)
+def test_a_nought_has_no_sign_and_what_is_below_nought_keeps_it(value, unit, words):
+    assert number(value, unit) == words
+
+
+@given(st.floats(-1e6, 1e6), st.sampled_from(["V", "K", "%", "A", "W"]))
+def test_a_margin_has_the_sign_of_whether_it_holds(margin, unit):
+    told = signed(margin, unit)
+
+    assert (float(told.split()[0]) < 0.0) == (margin < 0.0)
+    assert told[0] in "+-"
+
+
+@given(st.floats(-1e6, 1e6), st.sampled_from(["V", "K", "%", "A", "W"]))
+def test_no_number_is_a_negative_nought(value, unit):
+    told = number(value, unit).split()[0]
+
+    assert not (told.startswith("-") and float(told) == 0.0)
+    assert float(told) == pytest.approx(value, abs=0.5 if unit == "W" else 0.05)
 
 
 @pytest.mark.parametrize(

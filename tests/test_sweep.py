@@ -21,10 +21,11 @@ from steady import AIR_C, CURRENT_A, HOURS, LIMIT_C, AtOnce, greatest_cell_A, wa
 
 from sim.ask import sweep as sweeping
 from sim.ask.axes import axes_of, numeric_keys, parallel_axis, replaced, vary_axis
+from sim.ask.candidates import Row
 from sim.ask.sweep import Sweep, plan_of, sweep
 from sim.errors import InputError
 from sim.files.case import read_scenario
-from sim.show.sweep_files import read_kept, write_sweep
+from sim.show.sweep_files import cell_text, read_kept, write_sweep
 from sim.show.sweep_words import answer as said_by
 
 PNG = b"\x89PNG\r\n\x1a\n"
@@ -701,3 +702,11 @@ def test_candidates_that_cannot_be_used_end_the_sweep_with_their_complaint(tmp_p
     path = steady.write(tmp_path)
     with pytest.raises(InputError, match=r"parallel is 10001; accepted"):
         swept(path, "10000:10001")
+
+
+@pytest.mark.parametrize("value, told", [(-1e-9, "-1e-09"), (-0.0, "0.0"), (2.5, "2.5")])
+def test_a_small_miss_stays_a_miss_in_the_table_and_a_nought_has_no_sign(value, told):
+    row = Row((), "", 6, 84, 4.0, None, {}, margin_worst=value, end_soc=value)
+
+    assert cell_text(row, "margin_worst") == told
+    assert cell_text(row, "end_soc") == ("2.5" if value > 0.0 else "0.0")

@@ -49,8 +49,8 @@ def told_pack(result: BuiltResult) -> list[str]:
         return ["every cell of a pack alike"]
     hardest, weakest = int(peaks[PEAK_A].argmax()), int(peaks[LOWEST_V].argmin())
     return [
-        f"peaks from {peak_C[coolest]:.1f} C ({case.places.name(coolest, packs)}) to "
-        f"{peak_C[hottest]:.1f} C ({case.places.name(hottest, packs)}); hardest worked "
+        f"peaks from {peak_C[coolest]:z.1f} C ({case.places.name(coolest, packs)}) to "
+        f"{peak_C[hottest]:z.1f} C ({case.places.name(hottest, packs)}); hardest worked "
         f"{case.places.name(hardest, packs)} with {peaks[PEAK_A, hardest]:.1f} A; weakest "
         f"{group_name(case, group_of(case, weakest))} ({case.places.name(weakest, packs)} with "
         f"{peaks[LOWEST_V, weakest]:.2f} V)"

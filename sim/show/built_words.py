@@ -62,11 +62,11 @@ def _heat_and_voltage(result: BuiltResult) -> str:
 def _ends(result: BuiltResult) -> str:
     least = result.verdict.limit(RESERVE)
     lowest = min(day.charge_least for day in result.days)
-    emptiest = round(100.0 * lowest, 1) + 0.0  # never "-0"
+    emptiest = 100.0 * lowest
     kept = f" ({least.level:.0f} % is the reserve)" if least.level else ""
     verb = "falls to" if result.verdict.finished else "stops at"
     close = least.level is not None and abs(emptiest - least.level) < 1.0
-    return f"the emptiest group {verb} {emptiest:.{1 if close else 0}f} % charge{kept}"
+    return f"the emptiest group {verb} {emptiest:z.{1 if close else 0}f} % charge{kept}"
 
 
 def _held_back(result: BuiltResult, time_s: float) -> str:
@@ -249,8 +249,8 @@ def _charging(result: BuiltResult) -> list[str]:
 def _days(result: BuiltResult) -> list[str]:
     if len(result.days) < 2:
         return []
-    peaks = ", ".join(f"{day.hottest_core_C:.1f}" for day in result.days)
-    begins = ", ".join(f"{100.0 * day.charge_begin:.0f}" for day in result.days)
+    peaks = ", ".join(f"{day.hottest_core_C:z.1f}" for day in result.days)
+    begins = ", ".join(f"{100.0 * day.charge_begin:z.0f}" for day in result.days)
     again = (
         f"day {result.repeats_from} and all later ones are alike"
         if result.repeats_from is not None

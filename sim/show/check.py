@@ -95,7 +95,7 @@ def _vehicle(case: Case) -> str:
 
 def _air(case: Case) -> str:
     air_C, box = case.weather.ambient_K - ZERO_C_K, case.scenario.enclosure
-    low, high = f"{air_C.min():.1f}", f"{air_C.max():.1f}"
+    low, high = f"{air_C.min():z.1f}", f"{air_C.max():z.1f}"
     outside = f"{low} C outside" if low == high else f"{low} to {high} C outside"
     if box is None:
         return f"{outside}, no box"
@@ -118,7 +118,7 @@ def _cooling(case: Case) -> str:
 
 def _start(case: Case) -> str:
     cells_C = case.start[1] - ZERO_C_K
-    return f"{100.0 * case.start[0]:.0f} % charge, cells at {cells_C:.1f} C"
+    return f"{100.0 * case.start[0]:.0f} % charge, cells at {cells_C:z.1f} C"
 
 
 def _limits(case: Case) -> str:

@@ -56,5 +56,6 @@ def write_rows(found: Comparison, path: Path) -> None:
         "temperature_uncertainty_K": (spread.temperature_K, 3),
         "air_C": (said.air_C, 3),
     }
-    frame = pd.DataFrame({name: np.round(values, d) for name, (values, d) in columns.items()})
+    rounded = {name: np.round(values, d) for name, (values, d) in columns.items()}
+    frame = pd.DataFrame({name: v + v.dtype.type(0) for name, v in rounded.items()})  # never "-0.0"
     frame.to_csv(path, index=False)

@@ -103,7 +103,7 @@ def _difference(ax: Axes, hour: Floats, off: Floats, width: Floats, words: str) 
         far = float(known[np.argmax(np.abs(known))])
         ax.set_ylim(-shown, shown)
         ax.annotate(
-            f"goes to {far:+.{0 if most >= 100.0 else 2}f}", (1.0, 1.03),
+            f"goes to {far:+z.{0 if most >= 100.0 else 2}f}", (1.0, 1.03),
             xycoords="axes fraction", ha="right", va="bottom", fontsize=8, color=WARM,
         )  # fmt: skip
     ax.set_ylabel(words, fontsize=9, color=INK)

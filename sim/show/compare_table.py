@@ -8,15 +8,15 @@ from sim.show.lines import span
 WORDS, COLUMN = 24, 26
 ROWS = (
     ("voltage_rms_mV", "voltage, rms", "mV", ".1f"),
-    ("voltage_bias_mV", "voltage, bias", "mV", "+.1f"),
-    ("voltage_worst_mV", "voltage, worst", "mV", "+.1f"),
+    ("voltage_bias_mV", "voltage, bias", "mV", "+z.1f"),
+    ("voltage_worst_mV", "voltage, worst", "mV", "+z.1f"),
     ("temperature_rms_K", "temperature, rms", "K", ".2f"),
-    ("temperature_bias_K", "temperature, bias", "K", "+.2f"),
-    ("temperature_worst_K", "temperature, worst", "K", "+.2f"),
-    ("temperature_peak_error_K", "temperature, peak", "K", "+.2f"),
-    ("temperature_end_error_K", "temperature, end", "K", "+.2f"),
-    ("charge_error_percent", "charge out", "%", "+.2f"),
-    ("energy_error_percent", "energy out", "%", "+.2f"),
+    ("temperature_bias_K", "temperature, bias", "K", "+z.2f"),
+    ("temperature_worst_K", "temperature, worst", "K", "+z.2f"),
+    ("temperature_peak_error_K", "temperature, peak", "K", "+z.2f"),
+    ("temperature_end_error_K", "temperature, end", "K", "+z.2f"),
+    ("charge_error_percent", "charge out", "%", "+z.2f"),
+    ("energy_error_percent", "energy out", "%", "+z.2f"),
 )
 
 

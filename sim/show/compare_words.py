@@ -26,13 +26,14 @@ def answer(found: Comparison) -> str:
     if figures.voltage_rms_mV is not None:
         each = "" if found.plant.pack.series == 1 else " a cell"
         parts.append(
-            f"{figures.voltage_rms_mV:.1f} mV{each} rms (bias {figures.voltage_bias_mV:+.1f}, "
-            f"worst {figures.voltage_worst_mV:+.0f})"
+            f"{figures.voltage_rms_mV:.1f} mV{each} rms (bias {figures.voltage_bias_mV:+z.1f}, "
+            f"worst {figures.voltage_worst_mV:+z.0f})"
         )
     if figures.temperature_rms_K is not None:
         parts.append(
-            f"{figures.temperature_rms_K:.2f} K rms (peak {figures.temperature_peak_error_K:+.2f}, "
-            f"end {figures.temperature_end_error_K:+.2f})"
+            f"{figures.temperature_rms_K:.2f} K rms "
+            f"(peak {figures.temperature_peak_error_K:+z.2f}, "
+            f"end {figures.temperature_end_error_K:+z.2f})"
         )
     where = f" {PART}" if figures is found.above else " over the whole record"
     return f"Off by {' and '.join(parts)}{where}: {_verdict(found)}.{range_words.answer(found)}"
@@ -83,7 +84,7 @@ def _mean_cell(off: dict[str, float]) -> str:
     """Return how far the mean cell of a pack as built is off what was measured."""
     return (
         f"beside it {MEAN}: off by {off['temperature_rms_K']:.2f} K rms "
-        f"(bias {off['temperature_bias_K']:+.2f}, peak {off['temperature_peak_error_K']:+.2f})"
+        f"(bias {off['temperature_bias_K']:+z.2f}, peak {off['temperature_peak_error_K']:+z.2f})"
     )
 
 

@@ -110,7 +110,7 @@ def _collapse(ax: Axes, fit: HeatFit) -> None:
         word = "one curve" if curve.holds else "NOT one curve"
         said = (
             f"{word}: rates {1e3 * curve.spread_V:.1f} mV rms apart, accepted "
-            f"{1e3 * curve.allowed_V:.0f}; {curve.fan_mohm:+.1f} mohm as the rate rises"
+            f"{1e3 * curve.allowed_V:.0f}; {curve.fan_mohm:+z.1f} mohm as the rate rises"
         )
     ax.set_title("each rate by its own heat balance: " + said, fontsize=9, color=INK, loc="left")
     towards_empty = np.argsort(-percent)  # as the axis runs

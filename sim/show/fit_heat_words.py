@@ -38,7 +38,7 @@ def lines(fit: HeatFit) -> list[str]:
         word = "fall on one curve" if curve.holds else "do NOT fall on one curve"
         said.append(
             f"reversible heats of the rates {word}: {1e3 * curve.spread_V:.1f} mV rms apart, "
-            f"accepted {1e3 * curve.allowed_V:.0f}; {curve.fan_mohm:+.1f} mohm as the rate rises"
+            f"accepted {1e3 * curve.allowed_V:.0f}; {curve.fan_mohm:+z.1f} mohm as the rate rises"
         )
     for found in fit.parameters:
         bound = " (at its bound)" if found.at_bound else ""
@@ -52,7 +52,7 @@ def _together(fit: HeatFit) -> list[str]:
     """Return which pairs of parameters the logs tell only together."""
     names = [each.name for each in fit.parameters]
     return [
-        f"{names[i]} and {names[j]} move together (correlation {fit.correlations[i, j]:+.2f})"
+        f"{names[i]} and {names[j]} move together (correlation {fit.correlations[i, j]:+z.2f})"
         for i in range(len(names))
         for j in range(i)
         if abs(fit.correlations[i, j]) > ALIKE

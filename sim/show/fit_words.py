@@ -119,7 +119,7 @@ def details(found: Found) -> list[tuple[str, str]]:
     if trust.untold:
         said.append(("not told", f"{', '.join(trust.untold)}: the assumption stands"))
     if trust.correlations:
-        tied = "; ".join(f"{a} and {b} ({r:+.2f})" for a, b, r in trust.correlations[:3])
+        tied = "; ".join(f"{a} and {b} ({r:+z.2f})" for a, b, r in trust.correlations[:3])
         said.append(("tied", tied))
     return said + _heat(found)
 

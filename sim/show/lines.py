@@ -15,27 +15,37 @@ WIDEST, NARROWEST = 100, 40
 NO_BREAK = "\u00a0"
 
 
-def _decimals(size: float, unit: str) -> int:
-    """Return how many decimals show a difference of `size`, those of `unit` at the least."""
-    if 0.0 < size < 10.0 ** -DECIMALS[unit]:
-        return math.ceil(-math.log10(size))
-    return DECIMALS[unit]
+def _decimals(size: float, least: int) -> int:
+    """Return how many decimals show a difference of `size`, and so many at the least."""
+    return math.ceil(-math.log10(size)) if 0.0 < size < 10.0**-least else least
 
 
 def number(value: float, unit: str, off: float = 0.0) -> str:
     """Return "3.31 V", "47.3 C", "34.0 %": as many digits as the answer can bear.
 
-    With more of them, up to four, where it is `off` its limit by less than those would show.
+    With more of them, up to four, where it is `off` its limit by less than those would show, or
+    is below nought by less. A nought that is left has no sign: "-0.0 %" is none.
     """
-    shown = "C" if unit == "K" else unit
-    return f"{value:.{min(_decimals(abs(off), unit), max(4, DECIMALS[unit]))}f} {shown}"
+    least = DECIMALS[unit]
+    most = max(4, least)
+    near, below = min(_decimals(abs(off), least), most), _decimals(-value, least)
+    decimals = max(near, below) if below <= most else near
+    return f"{value:z.{decimals}f} {'C' if unit == 'K' else unit}"
 
 
-def room(margin: float, unit: str) -> str:
-    """Return the size of a margin, so that a small miss never rounds to nothing."""
+def room(margin: float, unit: str, least: int | None = None) -> str:
+    """Return the size of a margin, so that a small miss never rounds to nothing.
+
+    With `least` decimals; those of the unit if None.
+    """
     size = abs(margin)
-    decimals = _decimals(size, unit)
+    decimals = _decimals(size, DECIMALS[unit] if least is None else least)
     return f"{size:.0e} {unit}" if decimals > 9 else f"{size:.{decimals}f} {unit}"
+
+
+def signed(margin: float, unit: str, least: int | None = None) -> str:
+    """Return a margin with its sign, "+9.4 K", "-0.04 K": a small miss never looks like a pass."""
+    return f"{'+' if margin >= 0.0 else '-'}{room(margin, unit, least)}"
 
 
 def small(value: float, unit: str) -> str:

@@ -41,11 +41,11 @@ def write_draws(found: Odds, path: Path) -> None:
             first = int(found.seen.first[n])
             writer.writerow([
                 n + 1,
-                *(f"{v:.6g}" for v in found.values[n]),
+                *(f"{v:z.6g}" for v in found.values[n]),
                 "true" if found.seen.passes[n] else "false",
                 name_of(first) or "",
-                f"{found.seen.end_soc[n]:.6g}",
-                *(f"{v:.6g}" if math.isfinite(v) else "" for v in found.seen.margins[n, limits]),
+                f"{found.seen.end_soc[n]:z.6g}",
+                *(f"{v:z.6g}" if math.isfinite(v) else "" for v in found.seen.margins[n, limits]),
             ])  # fmt: skip
 
 

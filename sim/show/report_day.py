@@ -179,8 +179,8 @@ def told(result: Result | BuiltResult) -> str:
         f"from {number(float(day.hot_C[0]), 'K')} at first to {number(float(day.hot_C[hot]), 'K')} "
         f"{at(case, float(day.time_s[hot]))}{limit}. Outside air from "
         f"{number(float(np.min(day.ambient_C)), 'K')} to "
-        f"{number(float(np.max(day.ambient_C)), 'K')}. Charge from {float(day.low_charge[0]):.0f} "
-        f"% to {float(day.low_charge[-1]):.0f} % at the end."
+        f"{number(float(np.max(day.ambient_C)), 'K')}. Charge from {float(day.low_charge[0]):z.0f} "
+        f"% to {float(day.low_charge[-1]):z.0f} % at the end."
     )
 
 

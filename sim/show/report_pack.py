@@ -189,11 +189,11 @@ def pack_map(result: BuiltResult, width: float) -> PackMap | None:
         _module(one, width, staggered, shade, f"pack {p + 1}" if len(found) > 1 else "")
         for p, one in enumerate(found)
     ]
-    scale = [(_colour(t, *shade)[0], f"{t:.1f} C") for t in np.linspace(*shade, 5).tolist()]
+    scale = [(_colour(t, *shade)[0], f"{t:z.1f} C") for t in np.linspace(*shade, 5).tolist()]
     places = layout.rows * layout.columns
     told = (
         f"{places} places in {layout.rows} rows and {layout.columns} columns, seen from above. "
-        f"Peak core temperatures from {low:.1f} C to {high:.1f} C"
+        f"Peak core temperatures from {low:z.1f} C to {high:z.1f} C"
     )
     if layout.model == "places":
         told += "; centre, edge and corner cells each stand for all of their kind"

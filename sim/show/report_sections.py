@@ -15,7 +15,7 @@ from markupsafe import Markup
 
 from sim.errors import InputError
 from sim.files.case import Case
-from sim.show.lines import number
+from sim.show.lines import number, signed
 from sim.show.report_plots import inline
 
 MOST_COUNTS = 24  # packs of the sweep in a report
@@ -180,7 +180,7 @@ def wiring(asked: Asked) -> Section:
             number(c.peak_A, "A"),
             degrees(c.hottest_C),
             "-" if c.limit_C is None else f"{c.limit_C:.0f} C",
-            "-" if c.margin_K is None else f"{c.margin_K:+.1f} K",
+            "-" if c.margin_K is None else signed(c.margin_K, "K"),
             c.answer,
         )
         for c in found.conductors

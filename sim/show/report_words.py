@@ -16,7 +16,7 @@ from sim.files.unsure import BETWEEN, between_off
 from sim.integrate.built_look import PEAK_CORE_K
 from sim.physics.limits import CUTOFF, HOT, NAMES
 from sim.show import built_words, sentences
-from sim.show.lines import moment, number, room, small, span
+from sim.show.lines import moment, number, signed, small, span
 from sim.show.report_day import above_surface_K
 
 # The safety box; design.md, section 6.
@@ -105,7 +105,7 @@ def events(run: Result | BuiltResult) -> list[Event]:
 def _change(now: float | None, then: float | None, unit: str, decimals: int) -> str:
     if now is None or then is None:
         return "-"
-    told = f"{then - now:+.{decimals}f}"
+    told = f"{then - now:+z.{decimals}f}"
     return f"{told} {unit}" if float(told) else "none"
 
 
@@ -181,7 +181,7 @@ def bad_end(content: dict[str, Any]) -> str:
     outcome = "no limit of cold is crossed" if cold["passed"] else "a limit of cold is crossed"
     return (
         f"{said} At their colder end {outcome}: {cold['about']} "
-        f"{number(cold['worst'], 'K')} ({_side(cold['margin'], 'K')} of room)."
+        f"{number(cold['worst'], 'K')} ({signed(cold['margin'], 'K')} of room)."
     )
 
 
@@ -199,13 +199,9 @@ def _hot_end(content: dict[str, Any]) -> str:
         return f"With all guesses at their hotter and emptier end at once, {outcome}."
     return (
         f"With all guesses at their hotter and emptier end at once, {outcome}; the hottest core is "
-        f"then {number(bad['core_C'], 'K')} ({_side(bad['core_margin_K'], 'K')} of room), the "
-        f"lowest cell {number(bad['cell_V'], 'V')} ({_side(bad['cell_margin_V'], 'V')})."
+        f"then {number(bad['core_C'], 'K')} ({signed(bad['core_margin_K'], 'K')} of room), the "
+        f"lowest cell {number(bad['cell_V'], 'V')} ({signed(bad['cell_margin_V'], 'V')})."
     )
-
-
-def _side(margin: float, unit: str) -> str:
-    return f"{'+' if margin >= 0.0 else '-'}{room(margin, unit)}"
 
 
 def audit_rows(content: dict[str, Any]) -> list[tuple[str, str]]:

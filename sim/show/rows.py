@@ -16,7 +16,8 @@ def write_columns(
 ) -> None:
     """Write columns of equal length under their names; what is None or NaN is left empty.
 
-    Floats are written in the fewest digits that read back as the same, or with so many `decimals`.
+    Floats are written in the fewest digits that read back as the same, or with so many `decimals`;
+    a nought has no sign.
     """
     texts = [_texts(column, decimals) for column in columns.values()]
     with path.open("w", encoding="utf-8", newline="") as file:
@@ -28,7 +29,7 @@ def write_columns(
 def _texts(column: NDArray[Any] | Sequence[Any], decimals: int | None) -> list[Any]:
     """Return what csv writes as it should stand: floats themselves, or texts."""
     if decimals is None and isinstance(column, np.ndarray):
-        values = column.tolist()
+        values = (column + 0.0 if column.dtype.kind == "f" else column).tolist()
         return ["" if v != v else v for v in values] if np.isnan(column).any() else values
     return [_text(value, decimals) for value in column]
 
@@ -36,4 +37,4 @@ def _texts(column: NDArray[Any] | Sequence[Any], decimals: int | None) -> list[A
 def _text(value: Any, decimals: int | None) -> Any:
     if value is None or value != value:
         return ""
-    return f"{value:.{decimals}f}" if decimals is not None and isinstance(value, float) else value
+    return f"{value:z.{decimals}f}" if decimals is not None and isinstance(value, float) else value

@@ -52,7 +52,7 @@ def answer(result: Result) -> str:
     """Return the verdict in one sentence, its margin in it."""
     verdict = result.verdict
     end = "ends" if verdict.finished else "stops"
-    end += f" at {100.0 * result.series.soc[-1]:.0f} % charge"
+    end += f" at {100.0 * result.series.soc[-1]:z.0f} % charge"
     if verdict.passed:
         reserve = verdict.limit(RESERVE)
         if reserve.level:
@@ -217,7 +217,7 @@ def _bad_end(result: Result) -> str:
         f"{hotter_end(result.case, bad)}: {outcome}; hottest "
         f"core {number(hot.worst, 'K')}, {_against(hot)}; lowest cell {number(low.worst, 'V')}, "
         f"{_against(low)}; {'ends' if bad.verdict.finished else 'stops'} at "
-        f"{100.0 * bad.end_soc:.0f} % charge"
+        f"{100.0 * bad.end_soc:z.0f} % charge"
     )
 
 
@@ -282,7 +282,7 @@ def _energy(result: Result) -> str:
     soc = 100.0 * result.series.soc
     return (
         f"{sums['delivered_J'] * all_Wh:.0f} Wh {net}{charge_Ah:.1f} Ah, {heat_J * all_Wh:.0f} Wh "
-        f"made heat in the cells; charge {soc[0]:.0f} % -> {soc[-1]:.1f} %"
+        f"made heat in the cells; charge {soc[0]:z.0f} % -> {soc[-1]:z.1f} %"
     )
 
 

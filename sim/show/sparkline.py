@@ -61,17 +61,17 @@ def day(
         float(f(charge_percent)) for f in (np.min, lambda c: c[0], lambda c: c[-1])
     )
     limit = f", limit {limit_C:.0f} C" if np.isfinite(limit_C) else ""
-    low = f", least {least:.0f} %" if least < min(begin, end) - 1.0 else ""
+    low = f", least {least:z.0f} %" if least < min(begin, end) - 1.0 else ""
     rows = [
         ("load", drawn, min(0.0, float(np.min(drawn))), top, None, f"up to {top:.0f} {unit}"),
-        ("hottest core", core_C, coolest, warmest, limit_C, f"up to {hottest:.1f} C{limit}"),
+        ("hottest core", core_C, coolest, warmest, limit_C, f"up to {hottest:z.1f} C{limit}"),
         (
             "charge",
             charge_percent,
             min(0.0, least),
             100.0,
             None,
-            f"{begin:.0f} -> {end:.0f} %{low}",
+            f"{begin:z.0f} -> {end:z.0f} %{low}",
         ),
     ]
     width = min(max(shutil.get_terminal_size((WIDEST, 24)).columns, NARROWEST), WIDEST)

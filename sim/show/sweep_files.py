@@ -48,15 +48,18 @@ def columns(sweep: Sweep) -> list[str]:
     ]  # fmt: skip
 
 
-def _cell(row: Row, name: str) -> str:
+def cell_text(row: Row, name: str) -> str:
+    """Return what stands in sweep.csv of a row under a name."""
     if name == "passes":
         return "true" if row.passes else "false"
     known = {field.name for field in fields(row)}
     value = getattr(row, name) if name in known else value_of(row, name)
     if value is None:
         return ""
+    if name == "margin_worst":  # a small miss must not read as none
+        return repr(round(value, DECIMALS[name]) or float(f"{value:.1g}") + 0.0)
     if name in DECIMALS:
-        return repr(round(value, DECIMALS[name]))
+        return repr(round(value, DECIMALS[name]) + 0.0)  # never "-0.0"
     return value if isinstance(value, str) else text_of(value)
 
 
@@ -66,7 +69,7 @@ def write_rows(sweep: Sweep, path: Path) -> None:
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(names)
-        writer.writerows([_cell(row, name) for name in names] for row in sweep.rows)
+        writer.writerows([cell_text(row, name) for name in names] for row in sweep.rows)
 
 
 def write_kept(sweep: Sweep, path: Path) -> None:

@@ -159,7 +159,7 @@ def write_wiring(
     content = summary_of(found)
     with written_whole(folder) as fresh:
         frame = pd.DataFrame(content["conductors"])
-        frame.to_csv(fresh / "conductors.csv", index=False, float_format="%.6g")
+        frame.to_csv(fresh / "conductors.csv", index=False, float_format="{:z.6g}".format)
         text = json.dumps(content, indent=2, allow_nan=False, ensure_ascii=False)
         (fresh / "summary.json").write_text(text + "\n", "utf-8", errors="backslashreplace")
         if plots:

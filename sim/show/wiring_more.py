@@ -8,7 +8,7 @@ from sim.ask.fault import UNEVEN
 from sim.ask.wires import WINDOWS_S, Conductor, metal_of
 from sim.ask.wiring import Wiring
 from sim.physics.conductor import HOTTEST_TOLD_K
-from sim.show.lines import span
+from sim.show.lines import signed, span
 from sim.units import ZERO_C_K
 
 GUARDS = (
@@ -120,7 +120,7 @@ def links(found: Wiring) -> list[str]:
         if not math.isfinite(link.melts_s):
             told.append(said + "its link never melts, so it is no fuse")
             continue
-        hot = "above 300 C" if link.healthy_C > _TOLD_C else f"{link.healthy_C:.0f} C"
+        hot = "above 300 C" if link.healthy_C > _TOLD_C else f"{link.healthy_C:z.0f} C"
         selective = {
             "holds": "selective",
             "may": "perhaps selective",
@@ -128,7 +128,7 @@ def links(found: Wiring) -> list[str]:
         }[link.answer]
         uneven = ""
         if link.answer == "may" and link.healthy_C <= link.limit_C < link.uneven_C:
-            far = "above 300 C" if link.uneven_C > _TOLD_C else f"{link.uneven_C:.0f} C"
+            far = "above 300 C" if link.uneven_C > _TOLD_C else f"{link.uneven_C:z.0f} C"
             uneven = f", {far} where one carries {100 * UNEVEN - 100:.0f} % more than its share"
         told.append(
             f"{said}its link melts after {span(link.melts_s)} at the earliest, the neighbours' "
@@ -166,10 +166,10 @@ def one_out(found: Wiring) -> str:
 
     worst = min(known, key=nearness)
     assert worst.hottest_C is not None
-    limit = "" if worst.margin_K is None else f", {worst.margin_K:+.1f} K to its limit"
+    limit = "" if worst.margin_K is None else f", {signed(worst.margin_K, 'K')} to its limit"
     return (
         f"the same day on {found.one_out.packs} of {found.day.packs} packs, no board cutting in: "
-        f"{worst.table.name} {worst.hottest_C:.1f} C{limit}"
+        f"{worst.table.name} {worst.hottest_C:z.1f} C{limit}"
     )
 
 

@@ -23,7 +23,7 @@ from sim.ask.wiring_checks import (
 )
 from sim.files.case import Case
 from sim.physics.conductor import HOTTEST_TOLD_K
-from sim.show.lines import at, hung, room, span
+from sim.show.lines import at, hung, room, signed, span
 from sim.show.sentences import CAUTION, INDENT, distrust
 from sim.show.wiring_more import details
 from sim.units import ZERO_C_K
@@ -50,7 +50,7 @@ def degrees(value_C: float | None) -> str:
     """Return "73.1 C"; "above 300 C" where air and metal are no more what the model knows."""
     if value_C is None:
         return "-"
-    return "above 300 C" if value_C > HOTTEST_TOLD_C else f"{value_C:.1f} C"
+    return "above 300 C" if value_C > HOTTEST_TOLD_C else f"{value_C:z.1f} C"
 
 
 def _off(check: Check) -> str:
@@ -189,7 +189,7 @@ def table(found: Wiring) -> list[str]:
         f"{'lasting':>9}{'hottest':>9}{'limit':>7}{'margin':>9}  answer"
     ]
     for c in found.conductors:
-        margin = "-" if c.margin_K is None else f"{c.margin_K:+.1f} K"
+        margin = "-" if c.margin_K is None else signed(c.margin_K, "K")
         if c.hottest_C is not None and c.hottest_C > HOTTEST_TOLD_C:
             margin = "-"
         lines.append(
@@ -234,7 +234,7 @@ def fuse_table(found: Wiring) -> list[str]:
             lines.append(f"{about:<40}{'-':>10}{'-':>10}{'-':>11}  {check.answer}")
         else:
             sizes = [f"{v:.1f} {check.unit}" for v in (check.value, check.limit)]
-            margin = f"{check.margin:+.1f} {check.unit}"
+            margin = signed(check.margin, check.unit, 1)
             lines.append(f"{about:<40}{sizes[0]:>10}{sizes[1]:>10}{margin:>11}  {check.answer}")
     return lines
 
