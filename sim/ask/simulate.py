@@ -14,7 +14,7 @@ from sim.ask.one_out import OneOut, one_out_alike
 from sim.drive.legs import Legs
 from sim.files.case import Case
 from sim.integrate import march, reference
-from sim.integrate.trace import Trace
+from sim.integrate.trace import States, Trace
 from sim.judge.audit import Audit, Halving, balances, complaints, halved, spot
 from sim.judge.series import Series, series
 from sim.judge.verdict import Verdict, judge
@@ -82,8 +82,8 @@ def _audit(
 ) -> Audit:
     """Return every balance, and spot checks of the two quarter hours that decide."""
 
-    def again(part: Legs, state: NDArray[np.float64]) -> Trace:
-        return reference.march(case.plant, case.limits, part, state, second)
+    def again(part: Legs, state: NDArray[np.float64]) -> States:
+        return reference.states_along(case.plant, part, state, second)
 
     found = balances(case.plant, case.legs, trace)
     places = {

@@ -23,6 +23,14 @@ class Spell:
     margin: float  # at its first instant: 0 at a crossing, less where a load edge jumped past it
 
 
+class States(NamedTuple):
+    """States along the legs alone, as a `Trace` holds them."""
+
+    time_s: NDArray[np.float64]  # (m,)
+    state: NDArray[np.float64]  # (m, n) as in sim.physics.plant
+    leg: NDArray[np.intp]  # (m,)
+
+
 class Trace(NamedTuple):
     """States at both sides of every leg's edge and inside long legs, in order of time.
 

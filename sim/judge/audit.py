@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.drive.legs import Legs
-from sim.integrate.trace import Trace
+from sim.integrate.trace import States, Trace
 from sim.judge.series import Series, count, series, totals
 from sim.physics.box import AIR_AND_WALL, FREE_AIR
 from sim.physics.cell import open_circuit
@@ -164,7 +164,7 @@ def _stored_in_pairs_J(plant: Plant, trace: Trace) -> float:
 
 
 Floats = NDArray[np.float64]
-Again = Callable[[Legs, Floats], Trace]
+Again = Callable[[Legs, Floats], Trace | States]
 
 
 def _cut(legs: Legs, time_s: Floats, whose: NDArray[np.intp]) -> Legs:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.drive.legs import Legs, leg_at
-from sim.integrate.trace import Trace
+from sim.integrate.trace import States, Trace
 from sim.physics.compiled import compiled_apart
 from sim.physics.pack import cells
 from sim.physics.plant import CORE, SOC, SURFACE, TOTALS, Plant, output
@@ -47,7 +47,7 @@ def _observe(plant, legs, time_s, state, leg, out):
         out[5, m] = seen.heat_W
 
 
-def series(plant: Plant, legs: Legs, trace: Trace) -> Series:
+def series(plant: Plant, legs: Legs, trace: Trace | States) -> Series:
     """Return what can be seen at every point of `trace`."""
     out = np.empty((6, len(trace.time_s)))
     _observe(plant, legs, trace.time_s, trace.state, trace.leg, out)

@@ -15,7 +15,7 @@ from sim.show.built_summary import cell_rows
 from sim.show.built_words import place
 from sim.show.files import EVENT
 from sim.show.folder import written_whole
-from sim.show.rows import write_columns
+from sim.show.rows import clocks, write_columns, write_series
 from sim.show.summary import event
 from sim.units import ZERO_C_K, clock_text
 
@@ -41,8 +41,8 @@ def write_timeseries(result: BuiltResult, path: Path, every_s: float | None) -> 
     kept = result.kept[_rows_to_write(result, every_s)]
     clock_s = result.case.start_clock_s
     columns: dict[str, Any] = {
-        "time_s": np.round(kept[:, column.TIME], 3),
-        "clock": [clock_text(clock_s + t, seconds=True) for t in kept[:, column.TIME].tolist()],
+        "time_s": (kept[:, column.TIME], 3),
+        "clock": clocks(clock_s + kept[:, column.TIME]),
     }
     plain = {
         "ambient_C": (column.AMBIENT_K, 3, ZERO_C_K),
@@ -60,17 +60,17 @@ def write_timeseries(result: BuiltResult, path: Path, every_s: float | None) -> 
         "greatest_cell_A": (column.CELL_HIGH_A, 4, 0.0),
         "bus_voltage_V": (column.BUS_V, 4, 0.0),
         "bus_current_A": (column.BUS_A, 4, 0.0),
-        "charging": (column.CHARGING, 0, 0.0),
+        "charging": (column.CHARGING, 1, 0.0),
     }
     for name, (number, digits, zero) in plain.items():
-        columns[name] = np.round(kept[:, number] - zero, digits)
-    columns["power_W"] = np.round(kept[:, column.BUS_V] * kept[:, column.BUS_A], 3)
+        columns[name] = kept[:, number] - zero, digits
+    columns["power_W"] = kept[:, column.BUS_V] * kept[:, column.BUS_A], 3
     for p in range(result.built_case.built.pack.shape[1]):
         at = column.COLUMNS + 3 * p
-        columns[f"pack_{p + 1}_A"] = np.round(kept[:, at], 4)
-        columns[f"pack_{p + 1}_soc"] = np.round(kept[:, at + 1], 6)
-        columns[f"pack_{p + 1}_hottest_C"] = np.round(kept[:, at + 2] - ZERO_C_K, 3)
-    write_columns(columns, path)
+        columns[f"pack_{p + 1}_A"] = kept[:, at], 4
+        columns[f"pack_{p + 1}_soc"] = kept[:, at + 1], 6
+        columns[f"pack_{p + 1}_hottest_C"] = kept[:, at + 2] - ZERO_C_K, 3
+    write_series(columns, path)
 
 
 def write_events(result: BuiltResult, path: Path) -> None:

@@ -10,9 +10,8 @@ import numpy as np
 
 from sim.ask.simulate import Result
 from sim.show.folder import written_whole
-from sim.show.rows import write_columns
+from sim.show.rows import clocks, write_columns, write_series
 from sim.show.summary import event
-from sim.units import clock_text
 
 DECIMALS = {
     "time_s": 3,
@@ -58,11 +57,9 @@ def write_timeseries(result: Result, path: Path, every_s: float | None) -> None:
     """Write one row a load row, the state and what is drawn as the row begins."""
     seen, clock_s = result.series, result.case.start_clock_s
     rows = rows_to_write(result, every_s)
-    columns: dict[str, Any] = {
-        name: np.round(getattr(seen, name)[rows], digits) for name, digits in DECIMALS.items()
-    }
-    clocks = [clock_text(clock_s + t, seconds=True) for t in seen.time_s[rows].tolist()]
-    write_columns({"time_s": columns.pop("time_s"), "clock": clocks, **columns}, path)
+    columns = {name: (getattr(seen, name)[rows], digits) for name, digits in DECIMALS.items()}
+    clock = clocks(clock_s + seen.time_s[rows])
+    write_series({"time_s": columns.pop("time_s"), "clock": clock, **columns}, path)
 
 
 def write_events(result: Result, path: Path) -> None:
