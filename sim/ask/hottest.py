@@ -24,8 +24,7 @@ from sim.physics.plant import SOC
 Floats = NDArray[np.float64]
 APART_S, MOST_BEGINS = 1800.0, 129  # how far apart begins are tried at first, and how many
 FINER, FINER_BEGINS = 2, 8  # then about the best so many more, twice: to a minute and a half
-# Which begin is hottest does not hang on the step: the one chosen is marched with short ones.
-ROUGHLY = march.Settings(longest_step_s=10.0, stop_at_limits=False, keep_trace=False)
+ROUGH_STEP_S = 10.0  # which begin is hottest hardly hangs on it; that one is marched with 1 s
 
 
 def drawing(case: Case, edge_s: Floats, pack_A: Floats) -> Case:
@@ -68,7 +67,9 @@ def _hottest_K(case: Case, pack_A: float, begins_s: Floats, lasts_s: float) -> F
         drawn = (middle_s > begin_s) & (middle_s < end_s)
         day = cut.legs._replace(value=np.where(drawn, load_A, 0.0))
         days.append((cut.plant, cut.limits, day, cut.start))
-    traces = march_many(days, ROUGHLY, threads=1)
+    stop = case.limits.reserve_soc <= 0.0  # the current then ends at cut-off, as its search has it
+    settings = march.Settings(longest_step_s=ROUGH_STEP_S, stop_at_limits=stop, keep_trace=False)
+    traces = march_many(days, settings, threads=1)
     return np.array([case.limits.core_max_K - float(trace.worst[HOT]) for trace in traces])
 
 
