@@ -213,6 +213,13 @@ def test_of_packs_that_all_run_empty_the_largest_is_the_nearest(tmp_path):
     assert summary["nearest"]["parallel"] == 20
 
 
+def test_a_day_that_stops_just_short_of_its_end_is_not_said_to_last_it(tmp_path):
+    """100 A for 3 h empty 20 cells of 14.99 Ah 7 s before the end: at 99.93 % of the day."""
+    path = steady.write(tmp_path, {"cell.capacity_Ah": 14.99, "limits.core_max_C": 150.0})
+
+    assert said_by(swept(path, "20")).endswith("; lasts 99 % of the day.")
+
+
 def test_where_nothing_passes_the_nearest_says_what_it_lacks(tmp_path):
     code, lines, folder = result(steady.write(tmp_path), "--parallel", "11:15")
 

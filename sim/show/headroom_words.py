@@ -146,6 +146,7 @@ def as_built(found: Headroom) -> list[str]:
     said = [cells_marched(built_case(case))]
     if case.scenario.pack.packs > 1:
         said.append("constant currents are the mean of one pack; unlike packs share them unevenly")
+    said.append("how far each knob goes with every guess at its bad end is not searched")
     if found.more:
         said.append("the limits of controller and charger are of all packs together")
     return said

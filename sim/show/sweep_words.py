@@ -67,7 +67,8 @@ def failure(case: Case, row: Row) -> str:
     said = f"{words}{lacking(row, row.first_limit)}"
     if row.unanswered:
         return f"{said}, where the model knows nothing"
-    return said if row.finished else f"{said}; lasts {100.0 * row.share_of_day:.0f} % of the day"
+    # Never rounded up: what stops short of the end does not last 100 %.
+    return said if row.finished else f"{said}; lasts {int(100.0 * row.share_of_day)} % of the day"
 
 
 def spare(row: Row) -> str:
