@@ -90,15 +90,18 @@ def at_bad_end(base: Base) -> dict[str, Knob]:
 
 
 def _lesser(knobs: dict[str, Knob], bad: dict[str, Knob]) -> dict[str, Knob]:
-    """Return of each knob the one that goes less far: a bad end of heat may be no bad one of frost.
+    """Return of each knob the one that goes less far, or that tells what a failing day lacks.
 
-    With less voltage, too, no cell is charged too far.
+    A bad end of heat may be no bad one of frost, and with less voltage no cell is charged too far.
     """
 
     def far(knob: Knob) -> float:
         return -math.inf if knob.greatest is None else knob.greatest
 
-    return {name: min(knobs[name], knob, key=far) for name, knob in bad.items()}
+    return {
+        name: min(knobs[name], knob, key=far) if knob.passes_today else knob
+        for name, knob in bad.items()
+    }
 
 
 def load_scale(base: Base, at: Callable[[Case], Case] = as_it_is) -> Knob:
