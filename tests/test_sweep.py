@@ -453,6 +453,16 @@ def test_rows_of_a_load_that_differs_by_its_header_only_are_not_mixed_in(tmp_pat
     assert found.rows == swept(path, "15:22").rows
 
 
+@pytest.mark.parametrize("name", ["__version__", "digest_of"])
+def test_rows_of_another_stillair_are_not_mixed_in(tmp_path, monkeypatch, name):
+    result(steady.write(tmp_path), "--parallel", "15:22")
+    assert len(read_kept(tmp_path / "swept")) == 8
+    other = "9.9.9" if name == "__version__" else lambda _: "other sources"
+    monkeypatch.setattr(f"sim.show.sweep_files.{name}", other)
+
+    assert read_kept(tmp_path / "swept") == {}
+
+
 def test_a_wider_sweep_takes_over_what_is_known(tmp_path):
     path = steady.write(tmp_path)
     result(path, "--parallel", "15:22")

@@ -15,6 +15,7 @@ from sim.ask.sweep import Column, Sweep
 from sim.ask.whole import Whole, assumptions_of
 from sim.errors import InputError
 from sim.files.case import Case, guesses
+from sim.physics.compiled import PACKAGE, digest_of
 from sim.physics.limits import NAMES, UNITS
 from sim.show.folder import written_whole
 from sim.show.sentences import CAUTION
@@ -72,9 +73,17 @@ def write_rows(sweep: Sweep, path: Path) -> None:
         writer.writerows([cell_text(row, name) for name in names] for row in sweep.rows)
 
 
+def _made_by() -> dict[str, str]:
+    """Return which Stillair marches here: its version, and a hash of what is compiled.
+
+    Between two versions there are others.
+    """
+    return {"stillair": __version__, "march": digest_of(PACKAGE)}
+
+
 def write_kept(sweep: Sweep, path: Path) -> None:
     """Write every row whole, so that `--resume` can take it over where its inputs are the same."""
-    lines = [json.dumps({"stillair": __version__})]
+    lines = [json.dumps(_made_by())]
     lines += [json.dumps(asdict(row), allow_nan=False) for row in sweep.rows]
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
@@ -82,7 +91,7 @@ def write_kept(sweep: Sweep, path: Path) -> None:
 def read_kept(folder: Path) -> dict[str, Row]:
     """Return the rows that an earlier sweep left in `folder`, by the digest of their inputs.
 
-    None are found where there is no such file, or another version wrote it. Raises InputError
+    None are found where there is no such file, or another Stillair wrote it. Raises InputError
     where it is no such file.
     """
     path = folder / KEPT
@@ -94,7 +103,8 @@ def read_kept(folder: Path) -> dict[str, Row]:
         raise InputError(f"{path} can't be read: {problem}; leave --resume out") from None
     try:
         first, *rest = text.splitlines()
-        if json.loads(first)["stillair"] != __version__:
+        made_by = json.loads(first)
+        if made_by["stillair"] != __version__ or made_by != _made_by():
             return {}
         rows = [row_from(line) for line in rest]
     except (ValueError, TypeError, KeyError) as problem:
