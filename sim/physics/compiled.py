@@ -31,15 +31,28 @@ KERNEL = "run"  # the name of a march's outermost function, by far the longest t
 
 
 class _Watch(event.Listener):
-    """Tells when a march is compiled and not taken from what was kept."""
+    """Tells when a march is compiled and not taken from what was kept.
+
+    Meanwhile LLVM vectorises no loop by itself. Ours that could be are eight at a time already, or
+    so short that asking whether they are worth it takes longer: a fifth of a step of a pack.
+    """
+
+    def __init__(self) -> None:
+        self.before: list[Any] = []
 
     def on_start(self, event: Any) -> None:
+        config: Any = numba.config
+        self.before.append(config.LOOP_VECTORIZE)
         function = event.data["dispatcher"].py_func
-        if function.__name__ == KERNEL and function.__module__.startswith("sim."):
+        if not function.__module__.startswith("sim."):
+            return
+        config.LOOP_VECTORIZE = 0
+        if function.__name__ == KERNEL:
             compiling.tell()
 
     def on_end(self, event: Any) -> None:
-        """Say nothing more."""
+        config: Any = numba.config
+        config.LOOP_VECTORIZE = self.before.pop()
 
 
 event.register("numba:compile", _Watch())
