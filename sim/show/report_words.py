@@ -174,7 +174,7 @@ def bad_end(content: dict[str, Any]) -> str:
     if full is not None and not full["passed"]:
         said += (
             " At their fuller end cells are charged beyond their full voltage "
-            f"({_side(full['margin'], 'V')} of room)."
+            f"({signed(full['margin'], 'V')} of room)."
         )
     if cold is None or cold["margin"] is None or cold["margin"] > NEAR_FROST_K:
         return said
