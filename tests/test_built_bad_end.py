@@ -106,3 +106,32 @@ def test_cold_end_is_never_warmer_than_the_days_of_unlike_cells(tmp_path, air_C)
     same = next(j for j in result.verdict.limits if j.name == cold.name)
 
     assert cold.worst <= same.worst + 1e-9
+
+
+def braking(folder: Path, full_V: float) -> BuiltResult:
+    """Run a day at 90 % that draws 2 A of each cell for a minute and then puts them back."""
+    voltage = {"open_circuit": {"from": "a guess", "uncertainty": 0.01}}
+    given = {
+        "start": {"charge_percent": 90.0},
+        "limits.full_V": full_V,
+        "layout": {"rows": 8, "columns": 10},
+    }
+    path = steady.write(folder, given, {"sources": {**UNSURE, **voltage}})
+    load = "time_s,current_A\n0,40\n60,-40\n120,0\n"
+    (folder / "load.csv").write_text(load, encoding="utf-8")
+    return simulate_built(built_case(read_case(path)))
+
+
+def test_full_end_is_that_of_more_voltage_and_resistance_and_decides_what_is_said(tmp_path):
+    """U = 3.0 + 1.2 s, a hundredth more, and 1.3 I R on top; as for alike cells."""
+    near, far = braking(tmp_path / "near", 4.15), braking(tmp_path / "far", 4.4)
+    most_V = 1.01 * 4.08 + 2.0 * 1.3 * RESISTANCE_OHM
+
+    # 1e-4 V: 2 A for a minute are 3e-4 of the charge, and they are put back.
+    assert far.bad_end.full.worst == pytest.approx(most_V, abs=1e-4)
+    assert near.passed and not near.bad_end.passed
+    assert answer(near).startswith("Stays cool if the guesses hold: ")
+    assert "at their fuller end at once" in words(near)
+    assert far.bad_end.passed and answer(far).startswith("Stays cool: ")
+    assert "fuller" not in words(far)
+    assert frosty(tmp_path / "charged").bad_end.full is None  # by a charger, which holds a voltage
