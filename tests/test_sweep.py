@@ -181,6 +181,18 @@ def test_a_single_key_tells_where_it_passes(tmp_path):
     assert "ambient.constant_C = 44 does not: core above limit" in said_by(found)
 
 
+def test_what_stops_a_single_key_is_the_value_next_to_one_that_passes():
+    """The more braking comes back, the less the cells are warmed: 0.6 misses by less than 0.3."""
+    path = Path(__file__).resolve().parents[1] / "scenarios" / "orchard-cart.toml"
+    found = swept(path, None, "vehicle.regeneration=0:0.6:0.3")
+
+    none, some, more = found.rows
+    assert (none.passes, some.passes, more.passes) == (True, False, False)
+    assert some.margin_worst < more.margin_worst
+    assert found.next_failing is some
+    assert "; vehicle.regeneration = 0.3 does not: core too hot to charge at " in said_by(found)
+
+
 def test_an_answer_that_is_not_monotone_is_said_to_be_so(tmp_path):
     """In the cold a larger pack warms itself less; too cold from where I^2 R / G < 10 K."""
     changes = {

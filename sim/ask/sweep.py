@@ -147,6 +147,16 @@ class Sweep:
         """Return the passing candidate with the least room."""
         return min((row for row in self.rows if row.passes), key=room_of, default=None)
 
+    @cached_property
+    def next_failing(self) -> Row | None:
+        """Return the failing candidate that comes nearest to passing; of one axis, next to one."""
+        failing = [row for row in self.rows if not row.passes]
+        if len(self.plan.axes) == 1:
+            pairs = itertools.pairwise(self.rows)
+            turns = [(one, other) for one, other in pairs if one.passes != other.passes]
+            failing = [other if one.passes else one for one, other in turns] or failing
+        return max(failing, key=room_of, default=None)
+
 
 def room_of(row: Row) -> float:
     """Return how near a row comes to passing, or to failing; the least where no run told."""

@@ -260,10 +260,9 @@ def _without_parallel(sweep: Sweep, case: Case) -> str:
         axis = sweep.plan.axes[0]
         said = f"Passes at {axis.key} = {stretches(axis.values, [r.passes for r in sweep.rows])}"
     said += f"{_if(sweep, close)}; the closest call is {_values(sweep, close)}, {spare(close)}"
-    failing = [row for row in sweep.rows if not row.passes]
-    if not failing:
+    row = sweep.next_failing
+    if row is None:
         return f"{said}; every value tried passes."
-    row = max(failing, key=room_of)
     return f"{said}; {_values(sweep, row)} does not: {failure(case, row)}."
 
 
