@@ -8,12 +8,14 @@ full cells, at their fuller side.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
 
 from sim.ask.built_run import UNDELIVERED
+from sim.ask.lasting import reopened, settled
+from sim.drive.days import Ending, Lasted
 from sim.files.case import Case
 from sim.files.cell_schema import CORE_TO_SURFACE
 from sim.files.unsure import BETWEEN, NO_SOURCE, between_off, cooling_off, core_to_surface_off
@@ -47,16 +49,18 @@ class BadEnd:
     full: Judged | None = None
     cut_offs: tuple[tuple[str, float], ...] = ()
     undelivered: float = 0.0
+    lasted: Lasted | None = None  # at the hotter end, of days that are run until they repeat
 
     @property
     def passed(self) -> bool:
         """Whether every limit holds at the hotter and emptier end, others at their own ends.
 
-        And whether the day is driven there as it was asked for.
+        And whether the day is driven there as it was asked for, and every day to come is known.
         """
         others = all(j is None or j.passed for j in (self.cold, self.full))
         driven = not self.cut_offs and self.undelivered <= UNDELIVERED
-        return self.verdict.passed and others and driven and not self.never_charges
+        known = self.lasted is None or self.lasted.ending != Ending.OPEN
+        return self.verdict.passed and others and driven and known and not self.never_charges
 
 
 def shares(case: Case) -> dict[str, float]:
@@ -109,11 +113,12 @@ def bad_end(case: Case) -> BadEnd:
     settings = march.Settings(
         stop_at_limits=case.scenario.limits.on_cutoff == "stop", keep_trace=False
     )
-    plant = hotter_and_emptier(case.plant, moved)
-    trace = march.march(plant, case.limits, case.legs, case.start, settings)
-    verdict = judge(case.limits, case.legs, trace)
+    worse = settled(replace(reopened(case), plant=hotter_and_emptier(case.plant, moved)))
+    trace = march.march(worse.plant, case.limits, worse.legs, case.start, settings)
+    verdict = judge(case.limits, worse.legs, trace)
     end_soc, full = float(trace.state[-1, SOC]), full_end(case, moved)
-    return BadEnd(verdict, end_soc, moved, cold_end(case, moved), full=full)
+    cold = cold_end(case, moved)
+    return BadEnd(verdict, end_soc, moved, cold, full=full, lasted=worse.lasted)
 
 
 def fuller_side(moved: dict[str, float]) -> dict[str, float]:

@@ -21,6 +21,7 @@ from sim.ask.built_run import (
     through,
     undelivered,
 )
+from sim.ask.day_peaks import DayPeak, day_peaks
 from sim.ask.lasting import keeps_changing, morning_of, settled_built
 from sim.ask.one_out import OneOut, one_out_built
 from sim.files.built_case import BuiltCase
@@ -31,7 +32,7 @@ from sim.judge.built import Placed, judged
 from sim.judge.mornings import alike_from
 from sim.judge.verdict import Verdict
 from sim.physics.built import CHARGED
-from sim.units import SECONDS_PER_DAY, SECONDS_PER_HOUR
+from sim.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, ZERO_C_K
 
 
 @dataclass(frozen=True)
@@ -43,16 +44,6 @@ class Window:
     done_s: float | None
     energy_Wh: float
     never: bool  # no current ever flowed, though the pack was not full
-
-
-@dataclass(frozen=True)
-class DayPeak:
-    """The worst of one calendar day of the run."""
-
-    hottest_core_C: float
-    lowest_cell_V: float
-    charge_begin: float  # of the emptiest group
-    charge_least: float
 
 
 @dataclass(frozen=True)
@@ -164,21 +155,13 @@ def _or_none(value: Any) -> float | None:
 def _days(run: Run) -> tuple[DayPeak, ...]:
     """Return the worst of each 24 h of the run."""
     kept: NDArray[np.float64] = run.past.kept[: int(run.past.rows[0])]
-    day = np.minimum(
-        kept[:, column.TIME] // SECONDS_PER_DAY, max((run.end_s - 1e-6) // SECONDS_PER_DAY, 0.0)
-    ).astype(int)
-    found = []
-    for number in range(int(day.max()) + 1):
-        mine = kept[day == number]
-        found.append(
-            DayPeak(
-                float(mine[:, column.CORE_HOT_K].max()) - 273.15,
-                float(mine[:, column.CELL_LOW_V].min()),
-                float(mine[0, column.SOC_LOW]),
-                float(mine[:, column.SOC_LOW].min()),
-            )
-        )
-    return tuple(found)
+    return day_peaks(
+        kept[:, column.TIME],
+        kept[:, column.CORE_HOT_K] - ZERO_C_K,
+        kept[:, column.CELL_LOW_V],
+        kept[:, column.SOC_LOW],
+        run.end_s,
+    )
 
 
 def _repeats_from(run: Run, hours: list[Hour]) -> int | None:

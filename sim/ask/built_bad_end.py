@@ -17,7 +17,8 @@ from sim.ask.bad_end import (
 )
 from sim.ask.built_boards import broken_drives
 from sim.ask.built_run import never_charged, settings_of, through, undelivered
-from sim.files.built_case import BuiltCase
+from sim.ask.lasting import run_until
+from sim.files.built_case import BuiltCase, built_case
 from sim.files.built_cells import resolved
 from sim.files.unsure import BETWEEN
 from sim.integrate.built_records import Run
@@ -38,7 +39,11 @@ def bad_end_built(case: BuiltCase, plain: Verdict) -> BadEnd:
     integration is possible.
     """
     moved = shares(case.case)
-    run, _ = through(worse_end(case, moved), settings_of(case, keep=False), "early")
+    settings, worse = settings_of(case, keep=False), worse_end(case, moved)
+    if case.case.whole is None:
+        run, _ = through(worse, settings, "early")
+    else:  # they may take more days there until they repeat, or fail sooner
+        worse, run = run_until(worse_end(built_case(case.case.whole), moved), settings, "early")
     verdict = judged(case.case.limits, run)[0].verdict
     colder = _colder(case, plain, moved)
     cold = coldest([judged(case.case.limits, one)[0].verdict for one in colder])
@@ -53,7 +58,7 @@ def bad_end_built(case: BuiltCase, plain: Verdict) -> BadEnd:
     end_soc = float(group_charge(run).min())
     return BadEnd(
         verdict, end_soc, moved, cold, never, full, cut_offs=tuple(cut_offs.items()),
-        undelivered=short,
+        undelivered=short, lasted=worse.case.lasted,
     )  # fmt: skip
 
 

@@ -34,6 +34,11 @@ def keeps_changing(case: Case) -> bool:
     return case.lasted is not None and case.lasted.ending == Ending.OPEN
 
 
+def reopened(case: Case) -> Case:
+    """Return `case` as it was before it was found out how many days it takes."""
+    return case if case.whole is None else case.whole
+
+
 def settled(case: Case) -> Case:
     """Return `case` with as many days as it takes, where it asks for that; else as it is.
 

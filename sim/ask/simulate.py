@@ -9,13 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.ask.bad_end import BadEnd, bad_end
-from sim.ask.lasting import keeps_changing, settled
+from sim.ask.day_peaks import DayPeak, day_peaks
+from sim.ask.lasting import keeps_changing, mornings_of, settled
 from sim.ask.one_out import OneOut, one_out_alike
 from sim.drive.legs import Legs
 from sim.files.case import Case
 from sim.integrate import march, reference
 from sim.integrate.trace import States, Trace
 from sim.judge.audit import Audit, Halving, balances, complaints, halved, spot
+from sim.judge.mornings import alike_from
 from sim.judge.series import Series, series
 from sim.judge.verdict import Verdict, judge
 
@@ -32,6 +34,8 @@ class Result:
     verdict: Verdict
     audit: Audit
     bad_end: BadEnd
+    days: tuple[DayPeak, ...]
+    repeats_from: int | None  # day from 1 that all later ones are like
     one_out: OneOut | None = None  # None where there is one pack
 
     @property
@@ -69,7 +73,9 @@ def simulate(
     seen = series(case.plant, case.legs, trace)
     audit = _audit(case, trace, seen, method, halving, second)
     out = one_out_alike(case, trace)
-    return Result(case, trace, seen, verdict, audit, bad_end(case), out)
+    days = day_peaks(seen.time_s, seen.core_C, seen.cell_voltage_V, seen.soc, trace.end_s)
+    again = alike_from(mornings_of(case, trace)) if trace.stopped_by is None else None
+    return Result(case, trace, seen, verdict, audit, bad_end(case), days, again, out)
 
 
 def _audit(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -56,6 +56,7 @@ class Case:
     digest: str  # of all inputs as understood
     # Of days that are run until they repeat, once that was found out; the case holds those run.
     lasted: Lasted | None = None
+    whole: Case | None = field(default=None, repr=False)  # with all the days that it might take
 
 
 def read_scenario(path: Path) -> dict[str, Any]:
@@ -147,7 +148,7 @@ def lasting(case: Case, lasted: Lasted) -> Case:
     load = first_days(case.load, lasted.days)
     weather = within_K(case.weather, float(load.edge_s[-1]))
     day = legs_of_first_days(case.legs, lasted.days)
-    return replace(case, load=load, weather=weather, legs=day, lasted=lasted)
+    return replace(case, load=load, weather=weather, legs=day, lasted=lasted, whole=case)
 
 
 def _same_day(one: ScenarioTable, other: ScenarioTable) -> bool:

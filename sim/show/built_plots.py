@@ -16,6 +16,7 @@ from sim.judge.verdict import levels
 from sim.physics.built import PACK_COUNT
 from sim.physics.limits import CUTOFF, HOT, RESERVE
 from sim.show.built_words import answer
+from sim.show.days_words import alike_hour
 from sim.show.hours import hours_between
 from sim.show.look_plots import (
     COOL,
@@ -27,6 +28,7 @@ from sim.show.look_plots import (
     WARM,
     as_written,
     ends,
+    from_here,
     last,
     level,
     plain,
@@ -74,6 +76,7 @@ def built_overview(result: BuiltResult, path: Path) -> None:
             if one.in_use:
                 at = (result.case.start_clock_s + one.time_s) / SECONDS_PER_HOUR
                 ax.axvline(at, color=PLUM, linewidth=0.8, linestyle=(0, (1, 2)))
+    from_here(axes, alike_hour(result.case), "from here on every day is alike")
     axes[-1].set_xticks(hours_between(float(hour[0]), float(hour[-1]), MOST_TICKS))
     words = "clock time" if result.case.has_clock else "hours from the start"
     axes[-1].set_xlabel(words, fontsize=9, color=INK)

@@ -9,6 +9,7 @@ import numpy as np
 from sim import __version__
 from sim.ask.built import BuiltResult
 from sim.ask.built_places import Bracket
+from sim.ask.lasting import keeps_changing
 from sim.files.case import guesses
 from sim.integrate.built_look import (
     HIGHEST_V,
@@ -39,7 +40,7 @@ from sim.physics.built import (
     SHORT,
     SOC,
 )
-from sim.show import fitted_words
+from sim.show import days_words, fitted_words
 from sim.show.built_pack_words import group_name, group_of
 from sim.show.built_words import answer, place
 from sim.show.one_out_words import as_values
@@ -60,7 +61,9 @@ def built_summary(result: BuiltResult) -> dict[str, Any]:
         "verdict": {
             "passed": result.passed,
             "sentence": answer(result),
-            "can_answer": result.audit.passed and not verdict.unanswered,
+            "can_answer": result.audit.passed
+            and not verdict.unanswered
+            and not (verdict.passed and keeps_changing(case)),
             "finished": verdict.finished,
             "first": None if verdict.first is None else event(verdict.first, clock_s),
         },
@@ -73,6 +76,7 @@ def built_summary(result: BuiltResult) -> dict[str, Any]:
         "charging": [_window(result, n) for n in range(len(result.windows))],
         "days": [vars(day) for day in result.days],
         "repeats_from_day": result.repeats_from,
+        "until_it_repeats": days_words.as_values(result.case.lasted),
         "one_pack_out": as_values(case, result.one_out),
         "bad_end": bad_end(case, result.bad_end),
         "energy": _energy(result),

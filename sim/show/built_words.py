@@ -6,12 +6,13 @@ from sim.ask.built import BuiltResult
 from sim.ask.built_boards import Switching
 from sim.ask.built_run import UNDELIVERED
 from sim.ask.built_seen import place_of
+from sim.ask.lasting import keeps_changing
 from sim.files.case import guesses
 from sim.judge.verdict import Event
 from sim.physics.board import CHARGE_PATH, CHARGER, COLDEST_K, HIGHEST_GROUP_V, HOTTEST_K
 from sim.physics.built import DELIVERED, LEAD, LINK, PACK_COUNT, SHORT
 from sim.physics.limits import BEYOND_REACH, CUTOFF, HOT, NAMES, RESERVE
-from sim.show import fitted_words
+from sim.show import days_words, fitted_words
 from sim.show.built_pack_words import (
     told_boards,
     told_groups,
@@ -149,11 +150,14 @@ def _shut_first(result: BuiltResult) -> bool:
 def answer(result: BuiltResult) -> str:
     """Return the verdict in one sentence, its margin and its place in it."""
     verdict, faults = result.verdict, _faults(result)
-    tail = f"{_heat_and_voltage(result)}; {_ends(result)}{clause(result.one_out)}."
+    tail = f"{_heat_and_voltage(result)}; {_ends(result)}{clause(result.one_out)}"
+    tail += f"{days_words.ending(result.case)}."
     if result.passed:
         sure = result.bad_end.passed
         return f"Stays cool{'' if sure else ' if the guesses hold'}: {tail}"
     told = faults
+    if keeps_changing(result.case) and not told and verdict.passed and result.audit.passed:
+        return f"Cannot tell: {days_words.of_open(result.case)}; {tail}"
     if verdict.first is not None:
         told = [_first(result, verdict.first) + _others(result, verdict.first), *faults]
     if verdict.first is not None and _shut_first(result):
@@ -247,16 +251,7 @@ def _charging(result: BuiltResult) -> list[str]:
 
 
 def _days(result: BuiltResult) -> list[str]:
-    if len(result.days) < 2:
-        return []
-    peaks = ", ".join(f"{day.hottest_core_C:z.1f}" for day in result.days)
-    begins = ", ".join(f"{100.0 * day.charge_begin:z.0f}" for day in result.days)
-    again = (
-        f"day {result.repeats_from} and all later ones are alike"
-        if result.repeats_from is not None
-        else "they still change from day to day, so more days may be worse"
-    )
-    return [f"peaks {peaks} C; charge as each begins {begins} %; {again}"]
+    return days_words.told(result.case, result.days, result.repeats_from)
 
 
 def _audit(result: BuiltResult) -> str:
@@ -287,7 +282,7 @@ def _bad_end(result: BuiltResult) -> str:
     outcome = "no limit is crossed"
     if bad.first is not None:
         outcome = f"{bad.first.event} {at(result.case, bad.first.time_s)}"
-    outcome += cut_short(bad)
+    outcome += cut_short(bad) + days_words.at_bad_end(result.bad_end.lasted)
     if "hotter" in result.bad_end.never_charges:
         outcome += "; charging never begins"
     for owner, time_s in result.bad_end.cut_offs:

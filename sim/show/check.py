@@ -75,6 +75,8 @@ def _load(case: Case) -> str:
         until = clock_text(case.start_clock_s + end_s)
         when = f"{clock_text(case.start_clock_s)} to {until} ({when})"
     times = "" if wanted.repeat == 1 else f", {wanted.repeat} times over"
+    if wanted.until_it_repeats:
+        times += f", each day until it repeats, up to {wanted.most_days} days"
     scaled = "" if wanted.scale == 1.0 else f", scaled by {wanted.scale:g}"
     return (
         f"'{case.load_file.column}' of {case.load_file.source} as {case.load_file.quantity}"

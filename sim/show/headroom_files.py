@@ -50,7 +50,11 @@ def summary_of(found: Headroom) -> dict[str, Any]:
             "whole_day": {**_knob(found.whole_day_A), "greatest_is": WHOLE_DAY},
             "controller": _both(found, "controller_A", "controller_least_A"),
         },
-        "repeats": {**_knob(found.repeats), "of": REPEATED.get(found.repeats.name, LOADS)},
+        "repeats": {
+            **_knob(found.repeats),
+            "of": REPEATED.get(found.repeats.name, LOADS),
+            "alike_from_day": found.repeats.alike_from,
+        },
         "charge_current_A": _both(found, "charge_A", "charge_least_A"),
         "at_bad_end": {name: _knob(knob) for name, knob in found.at_bad_end.items()} or None,
         "margins_are": MARGINS_ARE,

@@ -50,6 +50,8 @@ def how_far(knob: Knob) -> str:
     far = form.format(shown(knob, knob.greatest))
     if knob.name == "repeats" and knob.greatest == 1:
         far = "the load once without charging"
+    if knob.alike_from is not None:
+        return f"any number of days in a row (alike from day {knob.alike_from} on)"
     if knob.limit is not None:
         return f"{far} ({event_of(knob.limit)})"
     return f"{far} ({'no limit found so far' if knob.note is None else 'not known further'})"
@@ -91,12 +93,15 @@ def table(found: Headroom) -> list[str]:
             continue  # the line above has both ways
         today = "-" if knob.today is None else shown(knob, knob.today)
         greatest = "none" if knob.greatest is None else shown(knob, knob.greatest)
+        greatest = greatest if knob.alike_from is None else "any"
         lines.append(f"{KNOBS[knob.name][0]:<26}{today:>8}{greatest:>10}  {stopped_by(knob)}")
     return lines
 
 
 def stopped_by(knob: Knob) -> str:
     """Return what gives beyond the greatest value that holds, or why none is known."""
+    if knob.alike_from is not None:
+        return f"nothing: alike from day {knob.alike_from} on"
     if knob.limit is None:
         return knob.note or "no limit found so far"
     at_least = f", even at {knob.searched_to:.3g}" if knob.greatest is None else ""

@@ -61,6 +61,25 @@ def level(ax: Axes, value: float, words: str, colour: str, *, above: bool = True
     )
 
 
+def from_here(axes: Sequence[Axes], hour: float | None, words: str) -> None:
+    """Mark an hour through all panels, with words in the lowest; nothing where there is none."""
+    if hour is None:
+        return
+    for ax in axes:
+        ax.axvline(hour, color=SOFT, linewidth=0.9, linestyle=(0, (1, 1)))
+    early = hour < sum(axes[-1].get_xlim()) / 2.0
+    axes[-1].annotate(
+        words,
+        (hour, 0.05),
+        xycoords=("data", "axes fraction"),
+        xytext=(4 if early else -4, 0),
+        textcoords="offset points",
+        ha="left" if early else "right",
+        fontsize=8,
+        color=SOFT,
+    )
+
+
 def last(values: Any) -> float:
     """Return the last known value of a line, which is where its name stands."""
     known = np.asarray(values, dtype=float)

@@ -10,6 +10,7 @@ import numpy as np
 from sim.ask.simulate import Result
 from sim.physics.limits import CUTOFF, HOT, OVERCHARGE
 from sim.physics.pack import POWER
+from sim.show.days_words import alike_hour
 from sim.show.hours import hours_between
 from sim.show.look_plots import (
     COOL,
@@ -22,6 +23,7 @@ from sim.show.look_plots import (
     WARM,
     as_written,
     ends,
+    from_here,
     last,
     level,
     plain,
@@ -56,6 +58,7 @@ def overview(result: Result, path: Path) -> None:
     for draw, ax in zip((_load, _voltage, _temperatures, _charge), axes, strict=True):
         plain(ax)
         draw(result, hour, ax)
+    from_here(axes, alike_hour(result.case), "from here on every day is alike")
     axes[-1].set_xticks(hours_between(float(hour[0]), float(hour[-1]), MOST_TICKS))
     words = "clock time" if result.case.has_clock else "hours from the start"
     axes[-1].set_xlabel(words, fontsize=9, color=INK)

@@ -14,6 +14,7 @@ from sim import __version__
 from sim.ask.built import BuiltResult
 from sim.ask.report import Report
 from sim.errors import OutputError
+from sim.show import days_words
 from sim.show import report_words as words
 from sim.show.built_summary import built_summary
 from sim.show.check import subjects
@@ -91,7 +92,8 @@ def page(report: Report, sections: Mapping[str, Section]) -> str:
         one_out=content["one_pack_out"],
         boards=content.get("boards", []),
         charging=content.get("charging", []),
-        days=content.get("days", []),
+        days=content["days"],
+        days_told=days_words.told(case, run.days, run.repeats_from),
         sections=dict(sections),
         inputs=inputs,
         values=words.values(content["inputs"]),

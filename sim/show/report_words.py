@@ -71,7 +71,7 @@ def badge(run: Result | BuiltResult, content: dict[str, Any]) -> tuple[str, str]
     """Return the answer in a word or some, and its class: yes, if, no."""
     if not run.audit.passed:
         return "Not to be trusted", "no"
-    if run.verdict.unanswered:
+    if run.verdict.unanswered or not content["verdict"]["can_answer"]:
         return "Cannot tell", "no"
     if not run.passed:
         return "No", "no"

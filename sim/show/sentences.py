@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Protocol
 
 from sim.ask.bad_end import BadEnd
+from sim.ask.lasting import keeps_changing
 from sim.ask.simulate import Result
 from sim.ask.whole import Whole
 from sim.files.case import Case, guesses
@@ -12,7 +13,7 @@ from sim.files.unsure import BETWEEN
 from sim.judge.series import count, totals
 from sim.judge.verdict import EVENTS, UNANSWERED, Event, Judged, Verdict
 from sim.physics.limits import CUTOFF, EMPTY, HOT, NAMES, RESERVE
-from sim.show import fitted_words
+from sim.show import days_words, fitted_words
 from sim.show.lines import at, hung, moment, number, room, small, span
 from sim.show.one_out_words import clause, told
 from sim.units import SECONDS_PER_HOUR
@@ -58,9 +59,11 @@ def answer(result: Result) -> str:
         if reserve.level:
             end += f" ({reserve.level:.0f} % is the reserve)"
         opening = "Stays cool" if result.bad_end.passed else "Stays cool if the guesses hold"
-        end += clause(result.one_out)
+        end += clause(result.one_out) + days_words.ending(result.case)
+        if keeps_changing(result.case):
+            opening = f"Cannot tell: {days_words.of_open(result.case)}"
         return f"{opening}: {_temperatures_and_voltage(result)}; {end}."
-    crossed = _crossed(result)
+    crossed = _crossed(result) + days_words.ending(result.case)
     if verdict.unanswered:
         return (
             f"Cannot tell: {crossed}, where the model knows nothing; "
@@ -185,6 +188,8 @@ def report(result: Result) -> list[str]:
     if short_J > 0.0:
         short_Wh = short_J * count(case.plant) / SECONDS_PER_HOUR
         lines += hung("shortfall", f"{short_Wh:.1f} Wh asked and not delivered", INDENT)
+    for words in days_words.told(case, result.days, result.repeats_from):
+        lines += hung("days", words, INDENT)
     lines += hung("audit", _audit(result), INDENT)
     for note in (*case.notes, *fitted_words.notes(result)):
         lines += hung("note", note, INDENT)
@@ -212,7 +217,7 @@ def _bad_end(result: Result) -> str:
     outcome = "no limit is crossed"
     if first is not None:
         outcome = f"{first.event} {at(result.case, first.time_s)}"
-    outcome += cut_short(bad.verdict)
+    outcome += cut_short(bad.verdict) + days_words.at_bad_end(bad.lasted)
     return (
         f"{hotter_end(result.case, bad)}: {outcome}; hottest "
         f"core {number(hot.worst, 'K')}, {_against(hot)}; lowest cell {number(low.worst, 'V')}, "

@@ -11,12 +11,13 @@ from typing import Any
 
 from sim import __version__
 from sim.ask.bad_end import BadEnd
+from sim.ask.lasting import keeps_changing
 from sim.ask.simulate import Result
 from sim.files.case import Case, guesses
 from sim.judge.series import count, totals
 from sim.judge.verdict import Event, Judged
 from sim.physics.limits import CUTOFF, HOT
-from sim.show import fitted_words
+from sim.show import days_words, fitted_words
 from sim.show.one_out_words import as_values
 from sim.show.sentences import CAUTION, answer
 from sim.units import SECONDS_PER_HOUR, ZERO_C_K, clock_text
@@ -36,13 +37,18 @@ def summary(result: Result) -> dict[str, Any]:
         "verdict": {
             "passed": result.passed,
             "sentence": answer(result),
-            "can_answer": result.audit.passed and not verdict.unanswered,
+            "can_answer": result.audit.passed
+            and not verdict.unanswered
+            and not (verdict.passed and keeps_changing(case)),
             "finished": verdict.finished,
             "first": None if verdict.first is None else event(verdict.first, clock_s),
         },
         "limits": [limit(judged, clock_s) for judged in verdict.limits],
         "bad_end": bad_end(case, result.bad_end),
         "one_pack_out": as_values(case, result.one_out),
+        "days": [vars(day) for day in result.days],
+        "repeats_from_day": result.repeats_from,
+        "until_it_repeats": days_words.as_values(result.case.lasted),
         "energy": energy(result),
         "end": _end(result),
         "peak": _peak(result),
@@ -130,6 +136,7 @@ def bad_end(case: Case, bad: BadEnd) -> dict[str, Any]:
         "full": None if bad.full is None else limit(bad.full, clock_s),
         "cut_offs": {owner: clock_text(clock_s + time_s) for owner, time_s in bad.cut_offs},
         "undelivered_share": bad.undelivered,
+        "until_it_repeats": days_words.as_values(bad.lasted),
     }
 
 

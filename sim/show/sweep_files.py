@@ -43,9 +43,11 @@ MARGINS_ARE = (
 def columns(sweep: Sweep) -> list[str]:
     """Return the header of sweep.csv."""
     others = [axis.key for axis in sweep.plan.axes if axis.key != PARALLEL]
+    load = sweep.plan.base.case.scenario.load
+    days = ["days_run", "repeats_from"] if load.until_it_repeats else []
     return [
         "parallel", *others, "passes", "first_limit", "margin_worst", "hottest_core_C",
-        "lowest_cell_V", "end_soc", "energy_out_Wh", "cells", "mass_kg",
+        "lowest_cell_V", "end_soc", "energy_out_Wh", "cells", "mass_kg", *days,
     ]  # fmt: skip
 
 

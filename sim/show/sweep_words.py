@@ -7,13 +7,14 @@ from collections.abc import Iterable, Sequence
 
 from sim.ask.axes import PARALLEL, Axis, text_of
 from sim.ask.built_axes import SIZES
-from sim.ask.built_seen import NEVER, NOT_DELIVERED, cells_marched
+from sim.ask.built_seen import NEVER, NOT_DELIVERED, STILL_CHANGES, cells_marched
 from sim.ask.candidates import AUDIT, NO_ANSWER, Row, value_of
 from sim.ask.sweep import Column, Sweep, room_of
 from sim.files.built_case import built_case, is_built
 from sim.files.case import Case, guesses
 from sim.judge.verdict import ABOUT, EVENTS
 from sim.physics.limits import HOT, NAMES, UNITS
+from sim.show.days_words import ALIKE_IS
 from sim.show.lines import at, hung, number, room
 from sim.show.one_out_words import clause, told
 from sim.show.sentences import CAUTION, INDENT
@@ -21,6 +22,7 @@ from sim.show.sentences import CAUTION, INDENT
 TOLD = {
     NEVER: "charging never begins",
     NOT_DELIVERED: "energy asked is not delivered",
+    STILL_CHANGES: "days that still change at the bound",
     AUDIT: "a run that can't be believed",
     NO_ANSWER: "a run that can't be believed",
     "": "a run that can't be believed",
@@ -354,6 +356,10 @@ def report(sweep: Sweep) -> list[str]:
     lines += hung(
         "balances", f"close in {len(sweep.rows) - balances} of {len(sweep.rows)} candidates", INDENT
     )
+    load = case.scenario.load
+    if load.until_it_repeats:
+        said = f"each candidate is run until they repeat or one fails, {load.most_days} at the most"
+        lines += hung("days", f"{said}; alike is {ALIKE_IS}", INDENT)
     for note in (*notes(sweep), *case.notes):
         lines += hung("note", note, INDENT)
     found = guesses(case)
