@@ -116,14 +116,28 @@ def broken_drives(case: BuiltCase, run: Run) -> list[tuple[str, float]]:
     ]
 
 
-def boards(case: BuiltCase, run: Run) -> tuple[BoardAnswer, ...]:
-    """Return the answer for every threshold; runs the day at both ends of the tolerances."""
+def decides(case: BuiltCase, early: Run) -> bool:
+    """Return whether a run at the early ends of the tolerances is that at any other, too.
+
+    So it is where nothing trips that has a tolerance: what trips later still does not either.
+    """
+    unsure = case.thresholds["early"].trip != case.thresholds["late"].trip
+    return not early.switches.trips[unsure].any()
+
+
+def boards(case: BuiltCase, run: Run, early: Run | None = None) -> tuple[BoardAnswer, ...]:
+    """Return the answer for every threshold; runs the day at both ends of the tolerances.
+
+    `run` is with levels as stated; `early` with those at the early end, where it is known already.
+    """
     if not case.owners:
         return ()
-    early, late = run, run
-    if not np.array_equal(case.thresholds["early"].trip, case.thresholds["late"].trip):
-        settings = settings_of(case, keep=False)
+    late, settings = run, settings_of(case, keep=False)
+    if np.array_equal(case.thresholds["early"].trip, case.thresholds["late"].trip):
+        early = run
+    elif early is None:
         early, _ = through(case, settings, "early")
+    if not decides(case, early):
         late, _ = through(case, settings, "late")
     counts = {name: _breaks(r) for name, r in (("early", early), ("stated", run), ("late", late))}
     braking, found = set.union(*(_broken_braking(r) for r in (early, run, late))), []

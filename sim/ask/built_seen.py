@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sim.ask.built_boards import BoardAnswer, boards
+from sim.ask.built_boards import BoardAnswer, boards, decides
 from sim.ask.built_run import UNDELIVERED, never_charged, settings_of, through, undelivered
 from sim.ask.lasting import is_open, keeps_changing, run_until
 from sim.files.built_case import BuiltCase
@@ -135,11 +135,12 @@ def observe_built(case: BuiltCase, *, stop: bool | None = None, keep: bool = Fal
     asked = case
     case, run = _marched(asked, settings, "early")
     answers: tuple[BoardAnswer, ...] = ()
-    # Where nothing trips at the early end of the tolerances, the levels as stated change nothing.
+    # Where nothing unsure trips at the early end of its tolerance, that run is the answer.
     if int(run.switches.logged[0]) > 0:
-        if not np.array_equal(case.thresholds["early"].trip, case.thresholds["stated"].trip):
+        early = run
+        if not decides(case, early):
             case, run = _marched(asked, settings, "stated")
-        answers = boards(case, run)
+        answers = boards(case, run, early if case is asked or run is early else None)
     placed, where = judged(case.case.limits, run)
     short = undelivered(run)
     failures = _of_limits(case, placed, where) + _of_boards(answers) + _of_charging(run)

@@ -13,6 +13,7 @@ import numpy as np
 
 from sim.ask.bad_end import hotter_and_emptier, shares
 from sim.ask.candidates import Base, Row, observe, run_one, varied
+from sim.ask.few_looks import close_in_few
 from sim.ask.headroom_built import KNOBS_BUILT, days, greatest_pack_A, one_day_s
 from sim.ask.hottest import drawing, drawn_when_hottest, hottest_begin_s, lasts_until_reserve_s
 from sim.ask.knobs import Knob, Look, close_in, look_at, looks_at, share_of, turned
@@ -64,6 +65,11 @@ class Headroom:
 def _most(table: type[Any], name: str) -> float:
     """Return the greatest value that the schema accepts for a key."""
     return next(m.le for m in table.model_fields[name].metadata if hasattr(m, "le"))
+
+
+def _closing(case: Case) -> Callable[..., tuple[Look, Look]]:
+    """Return how a turn is closed in on: a look at packs as built takes so much longer."""
+    return close_in_few if is_built(case.scenario) else close_in
 
 
 def as_it_is(case: Case) -> Case:
@@ -126,6 +132,7 @@ def load_scale(base: Base, at: Callable[[Case], Case] = as_it_is) -> Knob:
         ),
         lambda value: share_of(base.case) * value,
         lambda scales: looks_at(scaled_by, scales),
+        _closing(base.case),
     )
 
 
@@ -158,7 +165,7 @@ def air(base: Base, name: str, *, warmer: bool, at: Callable[[Case], Case] = as_
 
     def turn(onwards: list[float], back: list[float]) -> Knob:
         near_K = AIR_K[is_built(case.scenario)]
-        return turned(name, look, today_K, (onwards, back), lambda _: near_K, ahead)
+        return turned(name, look, today_K, (onwards, back), lambda _: near_K, ahead, _closing(case))
 
     if not warmer:
         return turn(cold, [])
@@ -260,6 +267,7 @@ def _greatest_current(
         ),
         lambda value: share_of(base.case) * value,
         lambda packs_A: looks_at(lambda pack_A: drawn(case, pack_A), packs_A, ignored, stop=stop),
+        _closing(case),
     )
     return replace(found, today=None)
 
@@ -278,10 +286,11 @@ def headroom(
     base = Base(content, path, assemble(content, path))
     if is_built(base.case.scenario):
         built_case(base.case)  # refuses what can't be built
+    # The one that takes longest first, so that no thread is left with it at the end.
     jobs = {
+        "colder_K": executor.submit(air, base, "colder_K", warmer=False),
         "load_scale": executor.submit(load_scale, base),
         "ambient_shift_K": executor.submit(air, base, "ambient_shift_K", warmer=True),
-        "colder_K": executor.submit(air, base, "colder_K", warmer=False),
         "repeats": executor.submit(days if _by_day(content) else repeats, base),
         "until_reserve_A": executor.submit(until_reserve_current, base),
         "whole_day_A": executor.submit(whole_day_current, base),

@@ -9,14 +9,15 @@ import numpy as np
 
 from sim.ask.built_run import settings_of, through
 from sim.ask.candidates import Base, varied
+from sim.ask.few_looks import close_in_few
 from sim.ask.knobs import Knob, Look, look_at, share_of, turned
-from sim.ask.lasting import settled
+from sim.ask.lasting import settled, settled_built
 from sim.drive.days import Ending
 from sim.errors import InputError
 from sim.files.built_case import built_case
 from sim.files.case import Case, assemble, merged
 from sim.files.scenario_schema import UNTIL
-from sim.integrate.built_records import COLUMNS
+from sim.integrate.built_records import BUS_A, COLUMNS
 from sim.units import SECONDS_PER_DAY, SECONDS_PER_HOUR
 
 STEP = 1.25
@@ -24,6 +25,7 @@ FAR_UP, FAR_DOWN = 30.0, 100.0  # times the value today
 MOST_C = 20.0  # a charge in three minutes is the fastest tried
 MOST_DAYS_IN_A_ROW, LEAST_DAYS_TRIED = 14, 4
 MOST_CELL_DAYS = 1500  # marched in one look
+CLEAR = 1.05  # between two instants that are kept, a current may be a little greater
 
 
 def greatest_pack_A(case: Case) -> float:
@@ -121,13 +123,28 @@ def _key(base: Base, name: str, key: str, today: float, *, most: float, upwards:
         return steps[1:].tolist()
 
     def turn(onwards: list[float], back: list[float]) -> Knob:
-        return turned(name, look, today, (onwards, back), lambda v: share_of(base.case) * v)
+        near = share_of(base.case)
+        return turned(name, look, today, (onwards, back), lambda v: near * v, close=close_in_few)
 
     up, down = ladder(most), ladder(_lowest(base, key, today))
+    if key == LIMIT and upwards:
+        clear_A = CLEAR * reached_A(base, up[-1])
+        up = [limit_A for limit_A in up[:-1] if limit_A < clear_A] + up[-1:]
     if not upwards:
         return turn(down, [])
     found = turn(up, down)
     return turn(up, up) if found.greatest is None else found
+
+
+def reached_A(base: Base, limit_A: float) -> float:
+    """Return the greatest current of the bus where the controller's limit is `limit_A`.
+
+    Every limit above that leaves the run as it is, so that one of them stands for all.
+    """
+    built = settled_built(built_case(varied(base, ((LIMIT, limit_A),))))
+    run, _ = through(built, settings_of(built, stop_at_limits=False))
+    kept = run.past.kept[: int(run.past.rows[0])]
+    return float(np.abs(kept[:, BUS_A]).max())
 
 
 def _lowest(base: Base, key: str, today: float) -> float:

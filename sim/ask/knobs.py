@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
+from sim.ask.built_run import UNDELIVERED
 from sim.ask.built_seen import (
     NOT_DELIVERED,
     PERHAPS,
@@ -50,6 +51,8 @@ class Look:
     hottest_core_C: float
     end_soc: float
     lasted: Lasted | None = None  # of days that are run until they repeat
+    # Of packs as built: of every limit that applied, and of the energy not delivered [%].
+    margins: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -170,7 +173,9 @@ def _built_look(case: Case, value: float, left: set[int], *, stop: bool) -> Look
         margin = min([margin, *(seen.worth(f.name) for f in failures if f.name not in NAMES)])
     elif seen.complaints:
         margin = NOWHERE
-    return Look(value, passes, margin, limit, hottest_C, seen.end_soc, seen.case.case.lasted)
+    known = {NAMES[n]: float(m) for n, m in enumerate(margins) if math.isfinite(m)}
+    known[NOT_DELIVERED] = 100.0 * (UNDELIVERED - seen.undelivered)
+    return Look(value, passes, margin, limit, hottest_C, seen.end_soc, seen.case.case.lasted, known)
 
 
 def _cut_short(seen: BuiltSeen, name: str) -> bool:
@@ -217,12 +222,13 @@ def turned(
     ladders: tuple[Iterable[float], Iterable[float]],
     tolerance: Callable[[float], float],
     ahead: Callable[[Sequence[float]], list[Look]] | None = None,
+    close: Callable[..., tuple[Look, Look]] = close_in,
 ) -> Knob:
     """Turn a knob along the first ladder while the day passes, along the second while it fails.
 
     A ladder holds the values tried in turn, until the verdict changes; a window between two of
     them is not seen. `ahead` looks at some of the next rungs at once, as `looks_at` does; one that
-    the verdict's turn leaves out is no look.
+    the verdict's turn leaves out is no look. `close` closes in on the turn, as `close_in` does.
     """
     looks: dict[float, Look] = {}
     waiting: dict[float, Look] = {}
@@ -247,7 +253,7 @@ def turned(
             before = found
             continue
         passing, failing = (before, found) if first.passes else (found, before)
-        passing, failing = close_in(noted, passing, failing, tolerance(abs(failing.value)))
+        passing, failing = close(noted, passing, failing, tolerance(abs(failing.value)))
         upwards = failing.value > passing.value
         return knob(passing.value, failing.limit, found.value, upwards=upwards)
     if first.passes:
