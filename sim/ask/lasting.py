@@ -147,8 +147,9 @@ def _fails(case: BuiltCase, run: Run, last: int) -> bool:
     """Return whether anything keeps the days so far from passing."""
     verdict = judged(case.case.limits, run)[0].verdict
     never = never_charged(run)
-    if last < len(case.legs.start_s):  # one that is still open when the next day begins
-        never[case.day.window[last : last + 1]] = False
+    still = int(case.day.window[last]) if last < len(case.day.window) else -1
+    if still >= 0:  # goes on as the next day begins, so that it is too early to tell
+        never[still] = False
     return (
         not verdict.passed
         or bool(never.any())

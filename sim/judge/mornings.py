@@ -57,16 +57,16 @@ def _largest(change: Floats) -> float:
     return float(change[np.argmax(np.abs(change))]) if change.size else 0.0
 
 
-def still_off(steps: Sequence[float], alike: float) -> float:
+def still_off(steps: Sequence[float]) -> float:
     """Return how far the last morning but one may be off any morning to come.
 
-    `steps` are the changes from morning to morning with their signs, the last one behind; what is
-    `alike` says how small one must be to count for nothing. Infinite where they tell nothing of
-    what comes: fewer than two, or one that goes on and on the same way.
+    `steps` are the changes from morning to morning with their signs, the last one behind, over
+    what is alike, as is the result. Infinite where they tell nothing of what comes: fewer than
+    two, or one that goes on and on the same way.
     """
     sizes = [abs(step) for step in steps]
     last = sizes[-1]
-    if last * DAYS_OF_A_YEAR <= alike:
+    if last * DAYS_OF_A_YEAR <= 1.0:
         return last * DAYS_OF_A_YEAR
     if len(sizes) < 2 or not sizes[-2] > 0.0:
         return math.inf
@@ -88,25 +88,25 @@ def alike_from(mornings: Sequence[Morning], *, closer: bool = False) -> int | No
         return None
     within = ALIKE * (CLOSER if closer else 1.0)
     steps = np.array([changes(a, b) for a, b in itertools.pairwise(mornings)])
-    off = np.array([still_off(steps[:, k].tolist(), within[k]) for k in range(3)])
-    if not np.all(off <= within):
+    off = np.array([still_off(step.tolist()) for step in (steps / within).T])
+    if not np.all(off <= 1.0):
         return None
     # Earlier days may be as near to what comes: the last morning but one is off by `off` itself.
     first = len(mornings) - 1
     for number in range(first - 1, 0, -1):
         apart = np.abs(changes(mornings[number - 1], mornings[len(mornings) - 2]))
-        if not np.all(apart + off <= within):
+        if not np.all(apart / within + off <= 1.0):
             break
         first = number
     return first
 
 
-def near_a_limit(worst: Floats) -> bool:
-    """Return whether least margins (COUNT,) hold, and one of them by a hair only.
+def near_a_limit(margin: Floats) -> bool:
+    """Return whether the least margins (COUNT,) hold, and one of them by a hair only.
 
     Over-charge is left out: a charger comes to the full voltage by intent.
     """
     return any(
-        limit != OVERCHARGE and 0.0 <= worst[limit] < NEAR.get(UNITS[limit], 0.0)
+        limit != OVERCHARGE and 0.0 <= margin[limit] < NEAR.get(UNITS[limit], 0.0)
         for limit in range(COUNT)
     )
