@@ -300,6 +300,13 @@ def test_days_that_can_not_be_meant_are_refused_in_a_sentence(tmp_path, changes,
     assert "Traceback" not in err
 
 
+def test_odds_refuses_days_of_no_one_length(tmp_path):
+    code, out, err = answer("odds", steady.write(tmp_path, {"load.days": UNTIL}))
+
+    assert (code, out) == (2, "")
+    assert 'odds draws days of one length, and [load] days is "until it repeats"' in err
+
+
 def test_a_bound_without_what_it_bounds_is_said_to_be_in_vain(tmp_path):
     code, out, _ = answer("check", steady.write(tmp_path, {"load.most_days": 9}))
 

@@ -17,7 +17,7 @@ from sim.ask.few_looks import close_in_few
 from sim.ask.headroom_built import KNOBS_BUILT, days, greatest_pack_A, one_day_s
 from sim.ask.hottest import drawing, drawn_when_hottest, hottest_begin_s, lasts_until_reserve_s
 from sim.ask.knobs import Knob, Look, close_in, look_at, looks_at, share_of, turned
-from sim.ask.lasting import settled
+from sim.ask.lasting import first_day, settled
 from sim.ask.whole import Whole, whole_run
 from sim.errors import InputError
 from sim.files.built_case import built_case, is_built
@@ -286,14 +286,15 @@ def headroom(
     base = Base(content, path, assemble(content, path))
     if is_built(base.case.scenario):
         built_case(base.case)  # refuses what can't be built
+    once = replace(base, case=first_day(base.case))  # a constant current knows no days
     # The one that takes longest first, so that no thread is left with it at the end.
     jobs = {
         "colder_K": executor.submit(air, base, "colder_K", warmer=False),
         "load_scale": executor.submit(load_scale, base),
         "ambient_shift_K": executor.submit(air, base, "ambient_shift_K", warmer=True),
         "repeats": executor.submit(days if _by_day(content) else repeats, base),
-        "until_reserve_A": executor.submit(until_reserve_current, base),
-        "whole_day_A": executor.submit(whole_day_current, base),
+        "until_reserve_A": executor.submit(until_reserve_current, once),
+        "whole_day_A": executor.submit(whole_day_current, once),
     }
     more = {name: executor.submit(KNOBS_BUILT[name], base) for name in _more(content)}
     bad = executor.submit(at_bad_end, base)
@@ -315,7 +316,7 @@ def headroom(
         today=today,
         run=run,
         peak_A=peak_A(base.case),
-        begins_s=_begins_s(base.case, knobs["until_reserve_A"].greatest),
+        begins_s=_begins_s(once.case, knobs["until_reserve_A"].greatest),
         more=beside,
         at_bad_end=_lesser(knobs, bad.result()) if today.passes else {},
         **knobs,

@@ -39,6 +39,16 @@ def reopened(case: Case) -> Case:
     return case if case.whole is None else case.whole
 
 
+def first_day(case: Case) -> Case:
+    """Return the first day of `case` where it asks for as many as it takes; else as it is."""
+    if not is_open(case):
+        return case
+    load = case.scenario.load.model_copy(update={"days": 1})
+    scenario = case.scenario.model_copy(update={"load": load})
+    one = lasting(case, Lasted(Ending.OPEN, 1, 1, None, None, None))
+    return replace(one, scenario=scenario, lasted=None, whole=None)
+
+
 def settled(case: Case) -> Case:
     """Return `case` with as many days as it takes, where it asks for that; else as it is.
 

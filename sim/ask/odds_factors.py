@@ -21,6 +21,7 @@ from sim.files.built_case import TABLES
 from sim.files.case import Case
 from sim.files.cell_schema import CORE_TO_SURFACE, CellProfile
 from sim.files.odds_schema import OddsTable
+from sim.files.scenario_schema import UNTIL
 from sim.files.unsure import NO_SOURCE, cooling_off, core_to_surface_off
 from sim.physics.box import FREE_AIR
 from sim.physics.pack import cells
@@ -149,6 +150,11 @@ def lower_end(off: float) -> float:
 def refuse_what_is_not_drawn(case: Case) -> None:
     """Raise InputError where the pack as built has more to it than cells that scatter."""
     scenario = case.scenario
+    if scenario.load.until_it_repeats:
+        raise InputError(
+            f'{case.path}: odds draws days of one length, and [load] days is "{UNTIL}"; accepted: '
+            "a whole number, or simulate"
+        )
     beyond = [name for name in TABLES if name != "spread" and getattr(scenario, name) is not None]
     if beyond:
         raise InputError(
