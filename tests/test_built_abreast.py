@@ -23,6 +23,7 @@ from sim.physics.abreast import (
     highest,
     lowest,
     put_at,
+    put_there,
     rows_of,
     total,
 )
@@ -43,6 +44,11 @@ def folded(array, row, c):
 @numba.njit
 def moved(array, places, c):
     put_at(array, 1, c, 2.0 * at(array, 0, c) + gathered(array, 0, places, 0, c))
+
+
+@numba.njit
+def put_apart(array, places, c):
+    put_there(array, 1, places, 0, c, at(array, 0, c))
 
 
 @numba.njit
@@ -84,6 +90,20 @@ def test_rows_are_set_and_gathered_where_they_stand():
 
 
 @in_lanes
+def test_rows_are_set_at_the_places_that_are_named_and_nowhere_else():
+    rng = np.random.default_rng(3)
+    array = rng.normal(size=(2, 19))
+    before, places = array.copy(), rng.permutation(19)[None]
+
+    put_apart(array, places, 5)
+
+    assert np.all(array[1, places[0, 5:13]] == before[0, 5:13])
+    assert np.all(array[0] == before[0])
+    others = np.setdiff1d(np.arange(19), places[0, 5:13])
+    assert np.all(array[1, others] == before[1, others])
+
+
+@in_lanes
 def test_rows_kept_of_a_block_are_changed_in_place_and_aligned():
     array = aligned((3, 2, 8))
     array[1, 0] = np.arange(8.0)
@@ -113,6 +133,32 @@ def test_each_pack_is_filled_up_by_doubles_of_its_last_cell_that_weigh_nothing()
     assert np.all(weight[way.home] == 1.0)
     of_four = way.built.neighbour[:, way.source == 4]
     assert np.all(way.source[of_four[0]] == 0)
+
+
+@pytest.mark.parametrize("shape", [(2, 3), (4, 8), (5, 7), (14, 20)])
+def test_neighbours_that_stand_in_a_row_are_found_and_none_is_lost(shape):
+    # Who touches nobody has somebody, by a conductance of nothing, so that more stand in a row.
+    n = shape[0] * shape[1]
+    touching = (*b.grid(*shape, 0.1), (0, n - 1, 0.3))  # the last pair breaks the order
+    one = b.built(b.pack(b.group(n)), touching=touching)
+
+    way, work = abreast(one), room_for(one)
+
+    wide, between_W_K = way.built.neighbour, np.zeros((n, n))
+    for k, c in np.ndindex(wide.shape[0], n):
+        assert way.built.neighbour_W_K[k, way.home[c]] >= 0.0
+        other = way.source[wide[k, way.home[c]]]
+        between_W_K[c, other] += way.built.neighbour_W_K[k, way.home[c]]
+    expected_W_K = np.zeros((n, n))
+    for i, j, W_K in touching:
+        expected_W_K[i, j] += W_K
+        expected_W_K[j, i] += W_K
+    assert np.all(between_W_K == expected_W_K)
+    for k, block in np.argwhere(work.runs >= 0):
+        begin = work.runs[k, block]
+        assert np.all(wide[k, WIDE * block : WIDE * block + WIDE] == np.arange(begin, begin + WIDE))
+    if shape == (14, 20) and WIDE == 8:  # the first and last blocks and the odd pair are apart
+        assert np.mean(work.runs >= 0) > 0.5
 
 
 @pytest.mark.parametrize("cells", [1, 3, 7, 8, 9, 17])

@@ -293,7 +293,7 @@ def test_heat_made_is_heat_kept_and_heat_lost(box, own_air):
         assert box_sums[SUN] == pytest.approx(9.0 * 900.0 + 0.5 * DRIFT_W_S * 900.0**2, rel=1e-12)
     if box == "air and wall":
         box_kept_J += BOXES[box].wall_J_K * (air_K[3] - was_K[3])
-    # Neighbours are iterated to 1e-11 K a stage.
+    # Neighbours are iterated to 1e-12 K a stage.
     assert into_box_J == pytest.approx(box_kept_J + box_sums[TO_OUTSIDE], rel=1e-9)
 
 

@@ -19,6 +19,7 @@ from sim.integrate.built_work import (
     AIR_2,
     AIR_NET_W,
     AIR_SETTLES_K_W,
+    BETWEEN_W_K,
     BOX_HEAT,
     BOX_W,
     CORE_1,
@@ -37,10 +38,11 @@ from sim.integrate.built_work import (
     MODULE_W,
     NET_CORE_W,
     NET_SURFACE_W,
+    PASSED_1,
+    PASSED_2,
     PASSED_IN,
     PASSED_ON_W,
     PASSED_OUT,
-    PASSED_W,
     SETTLES_K_W,
     TO_BOX_AIR,
     TO_MODULE,
@@ -48,14 +50,15 @@ from sim.integrate.built_work import (
     WALL_NET_W,
     WALL_SETTLES_K_W,
     WEIGHT,
+    beside,
 )
-from sim.physics.abreast import WIDE, at, eights, gathered, highest, put_at, put_total_each, total
+from sim.physics.abreast import WIDE, at, eights, highest, put_at, put_total_each, total
 from sim.physics.box import AIR_AND_WALL, FREE_AIR
 from sim.physics.built import CORE, INWARD, MODULE_J_K, MODULE_W_K, OUTWARD, PACK_COUNT, SURFACE
 from sim.physics.compiled import inlined
 from sim.physics.side_by_side import alike, most
 
-SETTLED_K = 1e-11
+SETTLED_K = 1e-12
 MOST_ROUNDS = 2000
 
 
@@ -88,6 +91,19 @@ def _share_W(built, work, c, net_W):
 
 
 @inlined
+def _guess(built, work, c, passed_W, passed_row, surface_row):
+    """Fill a stage's net heats of the cells from `c` on, and a guess of their surfaces' changes.
+
+    As in the step before, and to a change of heat neighbours answer alike.
+    """
+    if built.neighbour.shape[0] > 0:
+        settles, between = at(work.cells, SETTLES_K_W, c), at(work.cells, BETWEEN_W_K, c)
+        more_K = (passed_W - at(work.cells, passed_row, c)) * settles * (1.0 + between * settles)
+        put_at(work.cells, surface_row, c, at(work.cells, surface_row, c) + more_K)
+    put_at(work.cells, passed_row, c, passed_W)
+
+
+@inlined
 def _eliminate_cells(built, work, state, c, a, module_K, air_K):
     """Fill what the cells from `c` on settle by and their net heats, cores eliminated.
 
@@ -100,11 +116,10 @@ def _eliminate_cells(built, work, state, c, a, module_K, air_K):
     inward, outward = film_W_K * at(built.fixed, INWARD, c), film_W_K * at(built.fixed, OUTWARD, c)
     inward_W, outward_W = inward * (surface_K - module_K), outward * (surface_K - air_K)
     net_W = at(work.cells, JOINT_W, c) - inward_W - outward_W
-    diagonal = inward + outward
+    diagonal = inward + outward + at(work.cells, BETWEEN_W_K, c)
     for k in range(built.neighbour.shape[0]):
         between = at(built.neighbour_W_K, k, c)
-        net_W -= between * (surface_K - gathered(state.cells, SURFACE, built.neighbour, k, c))
-        diagonal += between
+        net_W -= between * (surface_K - beside(built, work, state.cells, SURFACE, k, c))
     if across == 0.0:  # one lumped node
         diagonal += a * (cell.core_J_K + cell.surface_J_K)
         net_W += at(work.cells, CORE_W, c)
@@ -120,18 +135,23 @@ def _eliminate_cells(built, work, state, c, a, module_K, air_K):
     settles = 1.0 / diagonal
     put_at(work.cells, SETTLES_K_W, c, settles)
     put_at(work.cells, NET_SURFACE_W, c, net_W)
-    put_at(work.cells, PASSED_W, c, passed_W)
+    _guess(built, work, c, passed_W, PASSED_1, CORE_1 + 1)
     return inward, outward, settles, inward_W, outward_W, passed_W
 
 
 @inlined
 def _eliminate(built, work, state, a, air_K):
-    """Fill each cell's part and net heats, cores eliminated, and the sums over each pack."""
+    """Fill each cell's part and net heats, cores eliminated, and the sums over each pack.
+
+    Returns the greatest share of an error that a round leaves of it where neighbours are guessed:
+    what leads to them over a row's diagonal, without the films, whose other ends are solved.
+    """
+    left = 0.0
     for p in range(work.packs.shape[1]):
         module_K = state.airs_K[p]
         nought = alike(0.0, at(work.cells, WEIGHT, work.pack_cells[p]))
         to_module, to_box_air, across, module_W, box_W = nought, nought, nought, nought, nought
-        passed_in_W, passed_out_W = nought, nought
+        passed_in_W, passed_out_W, most_between, most_film = nought, nought, nought, nought
         for c in range(work.pack_cells[p], work.pack_cells[p + 1], WIDE):
             inward, outward, settles, inward_W, outward_W, passed_W = _eliminate_cells(
                 built, work, state, c, a, module_K, air_K
@@ -145,10 +165,15 @@ def _eliminate(built, work, state, a, air_K):
             in_W, out_W = _share_W(built, work, c, passed_W)
             passed_in_W += in_W
             passed_out_W += out_W
+            most_between = most(most_between, at(work.cells, BETWEEN_W_K, c) * settles)
+            most_film = most(most_film, (inward + outward) * settles)
         put_total_each(
             eights(work.folds, p, EIGHT), 0,
             to_module, to_box_air, across, module_W, box_W, passed_in_W, passed_out_W, nought,
         )  # fmt: skip
+        if built.neighbour.shape[0] > 0:
+            left = most(left, highest(most_between) / (1.0 - highest(most_film)))
+    return left
 
 
 @inlined
@@ -239,15 +264,15 @@ def _airs_onward(built, work, a, ahead, early, late):
 
 
 @inlined
-def _pass_on(built, work, surface_row):
+def _pass_on(built, work, passed_row, surface_row):
     """Fill what each cell's net heat sends to module and box air, neighbours as guessed."""
     for p in range(work.packs.shape[1]):
         inward_W = alike(0.0, at(work.cells, WEIGHT, work.pack_cells[p]))
         outward_W = inward_W
         for c in range(work.pack_cells[p], work.pack_cells[p + 1], WIDE):
-            net_W = at(work.cells, PASSED_W, c)
+            net_W = at(work.cells, passed_row, c)
             for k in range(built.neighbour.shape[0]):
-                other_K = gathered(work.cells, surface_row, built.neighbour, k, c)
+                other_K = beside(built, work, work.cells, surface_row, k, c)
                 net_W += at(built.neighbour_W_K, k, c) * other_K
             in_W, out_W = _share_W(built, work, c, net_W)
             inward_W += in_W
@@ -297,7 +322,7 @@ def _onward_at(built, work, c, a, ahead):
         core_net_W += ahead * (a * cell.core_J_K * at(work.cells, CORE_1, c) - core_net_W)
         put_at(work.cells, NET_CORE_W, c, core_net_W)
         net_W += across / (a * cell.core_J_K + across) * core_net_W
-    put_at(work.cells, PASSED_W, c, net_W)
+    _guess(built, work, c, net_W, PASSED_2, CORE_2 + 1)
     return net_W
 
 
@@ -325,22 +350,25 @@ def stages(built, work, state, a, ahead, early, late):
     in as a guess, those of the step before. `early` and `late` are the stages' `Weather`.
     """
     air_K = state.airs_K[built.pack.shape[1]]
-    _eliminate(built, work, state, a, air_K)
+    left = _eliminate(built, work, state, a, air_K)
+    # What is off after a round that moved by so much is at most left/(1 - left) of that.
+    yet = left / (1.0 - left) if left < 0.5 else 1.0
     _eliminate_airs(built, work, state, a, air_K, early)
     alone, good = built.neighbour.shape[0] == 0, True
-    passed_row = PASSED_W if alone else PASSED_ON_W
     for second in range(2):
         surface_row = CORE_2 + 1 if second else CORE_1 + 1
         module_row, air_at = (MODULE_2, AIR_2) if second else (MODULE_1, AIR_1)
+        passed_row = PASSED_2 if second else PASSED_1
+        known_row = passed_row if alone else PASSED_ON_W
         moved_K = 0.0
         for _ in range(MOST_ROUNDS):
             if not alone:
-                _pass_on(built, work, surface_row)
+                _pass_on(built, work, passed_row, surface_row)
             _airs(built, work, a, early, module_row, air_at)
-            moved_K = _follow(built, work, passed_row, surface_row, module_row, air_at)
-            if alone or moved_K < SETTLED_K:
+            moved_K = _follow(built, work, known_row, surface_row, module_row, air_at)
+            if alone or moved_K * yet < SETTLED_K:
                 break
-        good = good and (alone or moved_K < SETTLED_K)
+        good = good and (alone or moved_K * yet < SETTLED_K)
         if second == 0:
             _onward(built, work, a, ahead, early, late)
     for c in range(0, work.cells.shape[1], WIDE):

@@ -21,9 +21,10 @@ from sim.integrate.built_work import (
     RISE_V,
     SLOPE_V_K,
     SOURCE_V,
+    beside,
 )
 from sim.integrate.facets import conductance_at, layer_at, open_circuit_at, place_at
-from sim.physics.abreast import WIDE, at, gathered, highest, lowest, put_at
+from sim.physics.abreast import WIDE, at, highest, lowest, put_at
 from sim.physics.board import COLDEST_K, HOTTEST_K
 from sim.physics.built import (
     CAPACITY_AS,
@@ -118,7 +119,7 @@ def predict(built, work, state, c, half_s, module_K, air_K):
     away = inward + outward
     for k in range(built.neighbour.shape[0]):
         between = at(built.neighbour_W_K, k, c)
-        out_W += between * (surface_K - gathered(state.cells, SURFACE, built.neighbour, k, c))
+        out_W += between * (surface_K - beside(built, work, state.cells, SURFACE, k, c))
         away += between
     if across == 0.0:
         held_J_K = cell.core_J_K + cell.surface_J_K + half_s * away

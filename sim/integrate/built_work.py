@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.integrate.facets import A_PAIR, CHORD, CURVE, FILM_AT, FILM_NUMBER, LOW, PLACES
-from sim.physics.abreast import WIDE, aligned
+from sim.physics.abreast import WIDE, aligned, at, gathered
 from sim.physics.board import QUANTITIES
 from sim.physics.built import (
     CAPACITY_AS,
@@ -28,6 +28,7 @@ from sim.physics.built import (
     Built,
     State,
 )
+from sim.physics.compiled import inlined
 from sim.physics.group import Ladders, ladders_of
 
 Floats = NDArray[np.float64]
@@ -50,7 +51,8 @@ Places = NDArray[np.intp]
     JOINT_W,
     FILM_W_K,  # the whole film of each cell
     SETTLES_K_W,  # of a stage: how its surface follows a net heat
-    PASSED_W,  # its net heat, the core's part of it passed on
+    PASSED_1,  # its net heat in either stage, the core's part of it passed on
+    PASSED_2,
     CORE_1,  # changes of temperature over the implicit stages [K]
     SURFACE_1,
     CORE_2,
@@ -61,8 +63,9 @@ Places = NDArray[np.intp]
     NET_CORE_W,  # what a stage begins with, at core and surface
     NET_SURFACE_W,
     PASSED_ON_W,  # the same with what comes from neighbours
-) = range(26)
-FIRST_PAIR = 26  # then three rows a pair: resistance, time constant, what half a step leaves
+    BETWEEN_W_K,  # to all neighbours
+) = range(28)
+FIRST_PAIR = 28  # then three rows a pair: resistance, time constant, what half a step leaves
 # Rows of `Work.groups`, of `Work.packs` and of `Work.flags`.
 GROUP_V, GROUP_OHM, WHOLE_AS = range(3)
 (
@@ -113,6 +116,7 @@ class Work(NamedTuple):
     cells: Floats  # (FIRST_PAIR + 3 pairs, N)
     facets: Floats  # (N / WIDE, rows, WIDE) pieces of the tables on which the cells stand
     ladders: Ladders  # of the groups that have links and a cell on them
+    runs: Places  # (k, N / WIDE) where a block's neighbours begin that stand in a row, or -1
     source: Places  # (N,)
     pack_of: Places  # (N,)
     pack_cells: Places  # (P + 1,)
@@ -139,16 +143,39 @@ def abreast(built: Built) -> Abreast:
          home[at[FIRST_CELL, 1:] - 1] + 1]
     )  # fmt: skip
     touches = built.neighbour[source] >= 0
-    neighbour = np.where(touches, home[built.neighbour[source]], np.arange(len(source))[:, None])
+    neighbour = _filled(np.where(touches, home[built.neighbour[source]], -1).T)
     wide = built._replace(
         fixed=np.ascontiguousarray(built.fixed[:, source]),
-        neighbour=np.ascontiguousarray(neighbour.T.astype(np.intp)),
+        neighbour=neighbour,
         neighbour_W_K=np.ascontiguousarray(
             np.where(touches, built.neighbour_W_K[source], 0.0).T.astype(float)
         ),
         group_at=np.ascontiguousarray(group_at.astype(np.intp)),
     )
     return Abreast(wide, source.astype(np.intp), home, pack_cells.astype(np.intp))
+
+
+def _in_blocks(neighbour: Places) -> Places:
+    return neighbour.reshape(len(neighbour), neighbour.shape[1] // WIDE, WIDE)
+
+
+def _filled(neighbour: Places) -> Places:
+    """Return neighbours (k, N) with somebody in place of -1, nobody: whoever makes a run."""
+    own = np.broadcast_to(np.arange(neighbour.shape[1]), neighbour.shape)
+    off, none = _in_blocks(neighbour - own), _in_blocks(neighbour) < 0
+    least = np.min(np.where(none, neighbour.shape[1], off), axis=2)
+    most = np.max(np.where(none, -neighbour.shape[1], off), axis=2)
+    start = _in_blocks(own)[:, :, 0] + least
+    in_a_row = (least == most) & (start >= 0) & (start <= neighbour.shape[1] - WIDE)
+    nobody = np.where(np.repeat(in_a_row, WIDE, axis=1), own + np.repeat(least, WIDE, axis=1), own)
+    return np.ascontiguousarray(np.where(neighbour < 0, nobody, neighbour).astype(np.intp))
+
+
+def runs_of(neighbour: Places) -> Places:
+    """Return where each block's neighbours (k, N) begin if they stand in a row, else -1."""
+    blocks = _in_blocks(neighbour)
+    in_a_row = np.all(blocks - blocks[:, :, :1] == np.arange(WIDE), axis=2)
+    return np.ascontiguousarray(np.where(in_a_row, blocks[:, :, 0], -1))
 
 
 def widened(state: State, way: Abreast) -> State:
@@ -167,6 +194,7 @@ def room_for(built: Built) -> Work:
     cells[WEIGHT, way.home] = fixed[COUNT] * built.group[GROUP_COUNT, group_of]
     part_As = fixed[COUNT] * fixed[CAPACITY_AS] * fixed[LINKED]
     cells[PART_AS, way.home] = part_As
+    cells[BETWEEN_W_K] = np.sum(way.built.neighbour_W_K, axis=0)
     group_rows = np.zeros((3, groups))
     group_rows[WHOLE_AS] = np.bincount(group_of, part_As, groups)
     on_ladder = (built.group[LINK_OHM] > 0.0) & (group_rows[WHOLE_AS] > 0.0)
@@ -181,7 +209,17 @@ def room_for(built: Built) -> Work:
     facets[:, [CHORD + LOW, len(CURVE) + LOW]] = math.inf
     facets[:, FILM_AT + FILM_NUMBER] = 1.0
     return Work(
-        cells, facets, ladders, way.source, pack_of.astype(np.intp), way.pack_cells, group_rows,
+        cells, facets, ladders, runs_of(way.built.neighbour), way.source,
+        pack_of.astype(np.intp), way.pack_cells, group_rows,
         np.zeros((11, packs)), np.ones((6, packs), dtype=np.bool_), np.zeros(13),
         np.zeros((packs, len(EIGHT))), np.zeros((packs, QUANTITIES)),
     )  # fmt: skip
+
+
+@inlined
+def beside(built, work, array, row, k, c):
+    """Return what stands in a row of `array` at the `k`-th neighbours of the cells from `c` on."""
+    start = work.runs[k, c // WIDE]
+    if start >= 0:
+        return at(array, row, start)
+    return gathered(array, row, built.neighbour, k, c)
