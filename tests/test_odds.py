@@ -289,7 +289,7 @@ def test_a_run_that_is_no_number_or_does_not_balance_counts_as_failed(tmp_path):
     lane, asked = (case.plant, case.limits, case.legs, case.start), in_two(case.legs)
 
     assert judged(lane, asked, trace) == (-1, "")
-    bad = replace(trace, state=np.full_like(trace.state, np.nan))
+    bad = trace._replace(state=np.full_like(trace.state, np.nan))
     assert judged(lane, asked, bad)[0] == NO_ANSWER
     first, why = judged(lane, asked._replace(value=asked.value * 1.01), trace)
     assert first == AUDIT and "load asked against delivered" in why
