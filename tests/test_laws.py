@@ -5,7 +5,6 @@ Common physics: none of these needs a number from elsewhere.
 
 from __future__ import annotations
 
-from dataclasses import replace
 
 import numpy as np
 import plants
@@ -268,7 +267,7 @@ def nudged(trace, column, by, point=-1):
     """The same trace with one number of it moved."""
     state = trace.state.copy()
     state[point, column] += by
-    return replace(trace, state=state)
+    return trace._replace(state=state)
 
 
 @each_marcher
@@ -312,7 +311,7 @@ def test_the_audit_sees_sums_that_are_all_off_alike(march):
     state = trace.state.copy()
     state[:, -len(TOTALS) :] *= 1.001
 
-    found = said(plant, legs, replace(trace, state=state))
+    found = said(plant, legs, trace._replace(state=state))
 
     for what in ("charge counted", "load asked", "heat made", "box heat"):
         assert what in found
