@@ -5,7 +5,6 @@ Common physics: none of these needs a number from elsewhere.
 
 from __future__ import annotations
 
-
 import numpy as np
 import plants
 import pytest
