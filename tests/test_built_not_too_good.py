@@ -232,3 +232,15 @@ def test_braking_that_a_guess_lifts_past_full_makes_the_answer_hang_on_it(tmp_pa
     assert (code, told["bad_end"]["passed"]) == (0, False)
     assert told["bad_end"]["full"]["worst"] == pytest.approx(4.208, abs=1e-6)
     assert told["verdict"]["sentence"].startswith("Stays cool if the guesses hold")
+
+
+@pytest.mark.parametrize(("hours", "chatters"), [(1, True), (5, False)])
+def test_chatter_is_many_trips_in_a_day_and_not_one_a_day(tmp_path, hours, chatters):
+    # 12 brakings past the board's level: one an hour are 12 within 24 h, one in 5 h are 5.
+    one = cell(4.2, 30.0, full_V=4.4)
+    level = {"trip": 4.25, "release": 4.2, "delay_s": 1.0, "hold_off_s": 600.0}
+    trip = {"over_voltage": level}
+    pieces = [(1.0, 1.0)] + [(-2.0, 60.0), (0.0, hours * 3600.0 - 60.0)] * 12
+    result = as_built(tmp_path, one, pieces, soc=0.5, board=trip)
+    (over,) = result.boards
+    assert (over.trips, over.chatters) == (12, chatters)

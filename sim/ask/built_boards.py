@@ -20,9 +20,9 @@ from sim.physics.board import (
     WHEN,
     WHICH,
 )
-from sim.units import ZERO_C_K
+from sim.units import SECONDS_PER_DAY, ZERO_C_K
 
-CHATTERS = 5  # trips of one threshold in a day: past them it switches rather than protects
+CHATTERS = 5  # trips of one threshold within 24 h: past them it switches rather than protects
 
 
 @dataclass(frozen=True)
@@ -80,6 +80,15 @@ def _breaks(run: Run) -> tuple[np.ndarray, np.ndarray]:
             if np.isnan(first_s[which]):
                 first_s[which] = row[WHEN]
     return count, first_s
+
+
+def _chatters(run: Run, k: int) -> bool:
+    """Return whether threshold `k` trips more than `CHATTERS` times within any 24 h."""
+    rows = run.switches.log[: min(int(run.switches.logged[0]), len(run.switches.log))]
+    when_s = rows[(rows[:, WHICH] == k) & (rows[:, CLOSED] == 0.0), WHEN]
+    if len(when_s) < int(run.switches.trips[k]):
+        return True  # more often than there is room to enter
+    return bool(np.any(when_s[CHATTERS:] - when_s[: len(when_s) - CHATTERS] < SECONDS_PER_DAY))
 
 
 def _broken_braking(run: Run) -> set[int]:
@@ -153,7 +162,7 @@ def boards(case: BuiltCase, run: Run, early: Run | None = None) -> tuple[BoardAn
                 None if np.isnan(when) else float(when),
                 trips,
                 int(count[k]),
-                trips > CHATTERS,
+                _chatters(run, k),
                 _of_drive(run, k, braking),
                 k in braking,
             )

@@ -32,6 +32,7 @@ from sim.units import MILLI, ZERO_C_K
 
 TABLES = ("spread", "fault", "busbar", "layout", "controller", "board", "unit", "charger")
 MOST_CELLS = 20_000
+SIDES_OF_WARMTH, WAYS = ("hot", "cold"), ("discharge", "charge")
 
 
 @dataclass(frozen=True)
@@ -148,6 +149,23 @@ def _assumptions(case: Case, cells: Resolved) -> list[str]:
             "three places, centre, edge and corner, stand for all cells and hand each other no "
             "heat: the hottest comes out too hot rather than too cool, to 0.1 % of its rise"
         )
+    if _looks_at_warmth(case):
+        said.append(
+            "board, controller and charger see the hottest and the coldest cell as they are; a "
+            "sensor elsewhere, or on a cell's skin, sees less"
+        )
     if scenario.busbar is None:
         said.append("busbars within a group have no resistance ([busbar] is left out)")
     return said
+
+
+def _looks_at_warmth(case: Case) -> bool:
+    """Return whether anything switches or limits by a cell's temperature."""
+    board, controller = case.scenario.board, case.scenario.controller
+    by_board = [getattr(board, f"{side}_{way}", None) for side in SIDES_OF_WARMTH for way in WAYS]
+    by_controller = controller is not None and (
+        controller.over_core_C
+        or controller.hot_off_C is not None
+        or controller.cold_off_C is not None
+    )
+    return bool(any(by_board) or by_controller or case.scenario.charger is not None)
