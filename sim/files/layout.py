@@ -53,6 +53,12 @@ def grid_of(layout: LayoutTable, cells: int, path: Path) -> Grid:
     return Grid(row, column, neighbour, open_share)
 
 
+def class_of(grid: Grid) -> Whole:
+    """Return of each place which of `CLASSES` it is."""
+    most = (grid.open_share > 0.0) & (grid.open_share == grid.open_share.max())
+    return np.where(grid.open_share == 0.0, 0, np.where(most, 2, 1))
+
+
 def class_shares(grid: Grid) -> tuple[tuple[str, ...], Floats, Floats]:
     """Return the places that there are, the share of cells in each, and their open share.
 
@@ -60,12 +66,8 @@ def class_shares(grid: Grid) -> tuple[tuple[str, ...], Floats, Floats]:
     the edge. These are as open as on the mean, so that the module as a whole loses what it loses;
     where there is no centre the least open of them speaks for all: too hot rather than too cool.
     """
-    most = grid.open_share.max()
-    members = {
-        "centre": grid.open_share == 0.0,
-        "edge": (grid.open_share > 0.0) & (grid.open_share < most),
-        "corner": (grid.open_share > 0.0) & (grid.open_share == most),
-    }
+    of = class_of(grid)
+    members = {kind: of == k for k, kind in enumerate(CLASSES)}
     kinds = tuple(kind for kind in CLASSES if members[kind].any())
     shares = np.array([members[kind].mean() for kind in kinds])
     opens = np.array([grid.open_share[members[kind]].mean() for kind in kinds])

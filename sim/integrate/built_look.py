@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.integrate.built_passed import passed_on
 from sim.integrate.built_work import (
     CURRENT_A,
     END_CELL,
@@ -32,8 +33,8 @@ from sim.physics.abreast import (
     put_lowest_each,
 )
 from sim.physics.abreast import lowest as lowest_of
-from sim.physics.built import CAPACITY_AS, CORE, FIRST_CELL, LINKED, PACK_COUNT, SOC, Built
-from sim.physics.compiled import bare_apart, inlined
+from sim.physics.built import CORE, FIRST_CELL, LINKED, PACK_COUNT, SOC, Built
+from sim.physics.compiled import inlined
 from sim.physics.limits import (
     BEYOND_MODEL,
     CELL_CHARGE,
@@ -65,8 +66,6 @@ Places = NDArray[np.intp]
 
 # A trickle that evens out packs or cells is no charging: C/1000.
 TRICKLE_PER_AS = 1e-3 / 3600.0
-# A cell that takes more than C/20, where chargers taper off, is charged by its neighbours.
-PASSED_PER_AS = 0.05 / 3600.0
 NEWER = 1e-10  # V, K, A, W or %: by less a value at rest is worse by rounding only
 ROUNDING_V = 1e-9  # a charger that holds cells at their limit does so to the last digits but one
 # Columns of the spells, and of what is kept of each cell.
@@ -191,24 +190,6 @@ def _reserve(limits, built, work, state, p):
     return least_reserve, which
 
 
-@bare_apart
-def _passed_on(limits, built, work, state, desk, p):
-    """Take the charge limits of cells that their neighbours charge while their pack is not."""
-    for c in range(work.pack_cells[p], work.pack_cells[p + 1]):
-        into_A, core_K = -work.cells[CURRENT_A, c], state.cells[CORE, c]
-        if into_A <= PASSED_PER_AS * built.fixed[CAPACITY_AS, c]:
-            continue
-        _take(desk, CELL_CHARGE, limits.cell_charge_A - into_A, work.source[c])
-        _take(desk, CHARGE_HOT, limits.charge_core_max_K - core_K, work.source[c])
-        _take(desk, CHARGE_COLD, core_K - limits.charge_core_min_K, work.source[c])
-
-
-@inlined
-def _take(desk, limit, value, cell):
-    if not value >= desk.margin[AFTER, limit]:
-        desk.margin[AFTER, limit], desk.place[limit] = value, cell
-
-
 @inlined
 def _levels_row(work, built, p):
     """Return which levels hold, by the way in which a pack's current flows."""
@@ -274,7 +255,7 @@ def _of_pack(limits, built, work, state, desk, p):
             cell = _cell_of(work, of, value, p)
         desk.place[limit] = cell
     if lowest_of(into[0]) < 0.0 and _levels_row(work, built, p) != CHARGED:
-        _passed_on(limits, built, work, state, desk, p)
+        passed_on(limits, built, work, state, (desk.margin[AFTER], desk.place), p)
 
 
 @inlined

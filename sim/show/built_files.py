@@ -119,5 +119,5 @@ def write_built(
             from sim.show.built_plots import built_overview, pack_map
 
             built_overview(result, fresh / f"overview.{suffix}")
-            if result.built_case.places.row[0] >= 0:
+            if result.case.scenario.layout is not None:
                 pack_map(result, fresh / f"pack-map.{suffix}")

@@ -11,12 +11,12 @@ import numpy as np
 from sim.ask.built import BuiltResult
 from sim.files.built_case import BuiltCase
 from sim.integrate import built_records as column
-from sim.integrate.built_look import PEAK_CORE_K
 from sim.judge.verdict import levels
 from sim.physics.built import PACK_COUNT
 from sim.physics.limits import CUTOFF, HOT, RESERVE
 from sim.show.built_words import answer
 from sim.show.days_words import alike_hour
+from sim.show.from_above import FromAbove, from_above
 from sim.show.hours import hours_between
 from sim.show.look_plots import (
     COOL,
@@ -154,8 +154,9 @@ def pack_map(result: BuiltResult, path: Path) -> None:
     from matplotlib.figure import Figure
 
     case = result.built_case
-    places, packs = case.places, case.built.pack.shape[1]
-    peak_C = result.run.book.extremes[PEAK_CORE_K] - ZERO_C_K
+    places, packs = from_above(result), case.built.pack.shape[1]
+    assert places is not None  # a map is drawn of a layout only
+    peak_C = places.peak_core_C
     staggered = case.case.scenario.layout is not None and (
         case.case.scenario.layout.pattern == "staggered"
     )
@@ -181,7 +182,7 @@ def pack_map(result: BuiltResult, path: Path) -> None:
         ax.set_xlim(-0.8, columns + 0.3)
         ax.set_ylim(float(-(rows - 1) * (math.sqrt(0.75) if staggered else 1.0)) - 0.8, 0.8)
         ax.set_aspect("equal")
-        edge, width = _outlines(case, mine)
+        edge, width = _outlines(case, places, mine)
         cells = EllipseCollection(
             np.full(len(mine), 0.9), np.full(len(mine), 0.9), np.zeros(len(mine)),
             units="x", offsets=np.column_stack([x, y]), transOffset=ax.transData,
@@ -208,17 +209,23 @@ def _map_title(result: BuiltResult, columns: int) -> str:
         order = "a group a row, group 1 at the top"
     if scenario.fault:
         order += "; ringed: what a [[fault]] names; crossed: no cell"
+    if scenario.layout is not None and scenario.layout.model == "places" and not _each(result):
+        order += "; centre, edge and corner each stand for all of their kind"
     return f"{scenario.title}: each cell's peak, the module seen from above\n{order}"
 
 
-def _outlines(case: BuiltCase, mine: Any) -> tuple[list[str], list[float]]:
+def _each(result: BuiltResult) -> bool:
+    return bool(result.built_case.places.row[0] >= 0)
+
+
+def _outlines(case: BuiltCase, places: FromAbove, mine: Any) -> tuple[list[str], list[float]]:
     """Return the outline of each cell of a pack: those that a fault names stand out."""
     named = np.zeros(len(mine), dtype=bool)
     for fault in case.case.scenario.fault or []:
-        at = case.places.pack[mine] == fault.pack - 1
-        at &= case.places.group[mine] == fault.group - 1
+        at = places.pack[mine] == fault.pack - 1
+        at &= places.group[mine] == fault.group - 1
         if fault.cell is not None:
-            at &= case.places.place[mine] == fault.cell - 1
+            at &= places.place[mine] == fault.cell - 1
         named |= at
     return [WARM if one else "none" for one in named], [1.8 if one else 0.0 for one in named]
 

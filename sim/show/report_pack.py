@@ -9,8 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.ask.built import BuiltResult
-from sim.files.layout import grid_of
-from sim.integrate.built_look import PEAK_CORE_K
 from sim.judge.verdict import ABOUT, Judged, levels
 from sim.physics.limits import (
     BEYOND_MODEL,
@@ -30,9 +28,9 @@ from sim.physics.limits import (
     RESERVE,
     Limits,
 )
+from sim.show.from_above import from_above
 from sim.show.lines import moment, number, room, span
 from sim.show.sentences import Judgeable, worth_telling
-from sim.units import ZERO_C_K
 
 Floats = NDArray[np.float64]
 # What lies at the other end of a limit's range; its value is where nothing is used up.
@@ -150,29 +148,12 @@ class PackMap:
 
 def _per_cell(result: BuiltResult) -> list[tuple[Floats, Floats, Floats]] | None:
     """Return (row, column, peak core [C]) of every cell, a pack at a time; None without layout."""
-    case = result.built_case
-    layout = case.case.scenario.layout
-    if layout is None:
+    seen = from_above(result)
+    if seen is None:
         return None
-    places = case.places
-    peak_C: Floats = result.run.book.extremes[PEAK_CORE_K] - ZERO_C_K
-    packs = case.built.pack.shape[1]
-    if places.row[0] >= 0:
-        mine = [places.pack == p for p in range(packs)]
-        row, across = places.row.astype(float), places.column.astype(float)
-        return [(row[m], across[m], peak_C[m]) for m in mine]
-    grid = grid_of(layout, layout.rows * layout.columns, case.case.path)
-    most = float(grid.open_share.max())
-    kinds = np.where(
-        grid.open_share == 0.0, "centre", np.where(grid.open_share == most, "corner", "edge")
-    )
-    kind_of = np.array(places.kind)
-    out: list[tuple[Floats, Floats, Floats]] = []
-    for p in range(packs):
-        peak = {k: float(peak_C[(places.pack == p) & (kind_of == k)].max()) for k in set(kinds)}
-        value: Floats = np.array([peak[k] for k in kinds.tolist()], dtype=float)
-        out.append((grid.row.astype(float), grid.column.astype(float), value))
-    return out
+    mine = [seen.pack == p for p in range(result.built_case.built.pack.shape[1])]
+    row, across = seen.row.astype(float), seen.column.astype(float)
+    return [(row[m], across[m], seen.peak_core_C[m]) for m in mine]
 
 
 def pack_map(result: BuiltResult, width: float) -> PackMap | None:
