@@ -90,27 +90,33 @@ class Bus(NamedTuple):
 
 
 @inlined
-def _pack_sources(built, work):
-    """Fill what groups and packs are as sources."""
+def _group_sources(built, work):
+    """Fill what groups are as sources."""
     solve_ladders(work.ladders, work.cells, SOURCE_V, CONDUCTANCE_S, STILL_V, PER_A_OHM)
+    for g in range(built.group.shape[1]):
+        first, last = built.group_at[FIRST_CELL, g], built.group_at[END_CELL, g]
+        if work.groups[WHOLE_AS, g] == 0.0:  # no cell is linked
+            open_V, path_ohm = 0.0, math.inf
+        elif built.group[LINK_OHM, g] > 0.0:
+            open_V, path_ohm = between_leads(
+                work.cells, STILL_V, PER_A_OHM, built.group[LINK_OHM, g],
+                built.group_at[PLUS_AT, g], built.group_at[MINUS_AT, g],
+            )  # fmt: skip
+        else:
+            open_V, path_ohm = shared_source(
+                work.cells[SOURCE_V], work.cells[CONDUCTANCE_S], built.fixed[COUNT], first, last
+            )
+        work.groups[GROUP_V, g], work.groups[GROUP_OHM, g] = open_V, path_ohm
+
+
+@inlined
+def _pack_sources(built, work):
+    """Fill what packs are as sources, groups known."""
     for p in range(built.pack.shape[1]):
         pack_V, pack_ohm = 0.0, built.pack[LEAD_OHM, p] + built.pack[BOARD_OHM, p]
         for g in range(built.pack_at[p], built.pack_at[p + 1]):
-            first, last = built.group_at[FIRST_CELL, g], built.group_at[END_CELL, g]
-            if work.groups[WHOLE_AS, g] == 0.0:  # no cell is linked
-                open_V, path_ohm = 0.0, math.inf
-            elif built.group[LINK_OHM, g] > 0.0:
-                open_V, path_ohm = between_leads(
-                    work.cells, STILL_V, PER_A_OHM, built.group[LINK_OHM, g],
-                    built.group_at[PLUS_AT, g], built.group_at[MINUS_AT, g],
-                )  # fmt: skip
-            else:
-                open_V, path_ohm = shared_source(
-                    work.cells[SOURCE_V], work.cells[CONDUCTANCE_S], built.fixed[COUNT], first, last
-                )
-            work.groups[GROUP_V, g], work.groups[GROUP_OHM, g] = open_V, path_ohm
-            pack_V += built.group[GROUP_COUNT, g] * open_V
-            pack_ohm += built.group[GROUP_COUNT, g] * path_ohm
+            pack_V += built.group[GROUP_COUNT, g] * work.groups[GROUP_V, g]
+            pack_ohm += built.group[GROUP_COUNT, g] * work.groups[GROUP_OHM, g]
         if work.flags[MAY_CHARGE, p] and not work.flags[MAY_DISCHARGE, p]:
             pack_V += built.pack[BOARD_DROP_V, p]  # charge passes the open switch's diode
         work.packs[PACK_V, p], work.packs[PACK_OHM, p] = pack_V, pack_ohm
@@ -326,25 +332,27 @@ def _pack_currents(built, work, bus):
 
 
 @inlined
-def flow(built, work, state, hung, charging, instant):
+def flow(built, work, state, hung, charging, instant, felt):
     """Return the `Bus` for the cells as the sources that they are, and fill all currents.
 
     At an `instant` they are sources as `state` stands, else over a step, as in its middle. Which
     layer of the resistance table a pack's cells use follows the pack's own current, so that is
-    tried again where it turned out the other way.
+    tried again where it turned out the other way. What groups are is known where a state is
+    `felt`: looked at before. Also returns whether cells are left as the sources that they are.
     """
-    packs = built.pack.shape[1]
+    packs, turned = built.pack.shape[1], False
     bus = Bus(0.0, 0.0, 0.0, 0.0, False)
     if charging:
         _charge_limits(work, hung)
     for tried in range(3):
+        if tried > 0 or not felt:
+            _group_sources(built, work)
         _pack_sources(built, work)
         if _alone(built, work, hung):  # nothing to find out
-            count = built.pack[PACK_COUNT, 0]
             work.flags[TAKES_PART, 0] = True
-            path_ohm = work.packs[PACK_OHM, 0] / count
+            path_ohm = work.packs[PACK_OHM, 0] / built.pack[PACK_COUNT, 0]
             bus = _driven(built, work, hung, work.packs[PACK_V, 0], path_ohm, instant)
-            work.packs[PACK_A, 0] = bus.current_A / count
+            work.packs[PACK_A, 0] = bus.current_A / built.pack[PACK_COUNT, 0]
         else:
             bus = _flow_once(built, work, hung, charging, instant)
         turned = False
@@ -359,7 +367,7 @@ def flow(built, work, state, hung, charging, instant):
         if not turned:
             break
     _share_out(built, work)
-    return bus
+    return bus, not turned
 
 
 @inlined

@@ -24,6 +24,7 @@ from sim.integrate.built_work import (
 )
 from sim.physics.abreast import (
     WIDE,
+    aligned,
     at,
     bits_of,
     eights,
@@ -107,7 +108,8 @@ def margin_rows(limits: Limits, book: Book) -> Floats:
 
     A limit that does not apply has an infinite level.
     """
-    rows = np.full((MARGINS, len(ROW)), np.inf)
+    rows = aligned((MARGINS, len(ROW)))
+    rows[:] = np.inf
     rows[WORST, :COUNT], rows[WORST_S, :COUNT] = book.worst, book.worst_s
     rows[SIGN] = 1.0
     rows[SIGN, EMPTY] = 100.0

@@ -46,7 +46,7 @@ from sim.integrate.built_seen import feel, see
 from sim.integrate.built_step import advance
 from sim.integrate.built_work import PACK_A
 from sim.integrate.trace import KEPT_S
-from sim.physics.abreast import eights, first_bit
+from sim.physics.abreast import WIDE, at, eights, first_bit, put_at
 from sim.physics.board import (
     CHARGE_PATH,
     CHARGER,
@@ -75,14 +75,15 @@ MOST_AT_ONCE = 16  # looks at one instant after which nothing lets go any more
 def look(built, work, limits, hung, charging, state, desk, felt):
     """Solve all currents for the state as it is; fill margins and what boards see.
 
-    A state that is `felt` was looked at before: only what hangs on the bus may be another.
+    A state that is `felt` was looked at before: only what hangs on the bus may be another. Returns
+    the `Bus`, and whether it is felt now.
     """
     if not felt:
         feel(built, work, state)
-    bus = flow(built, work, state, hung, charging, True)
+    bus, felt = flow(built, work, state, hung, charging, True, felt)
     see(built, work)
     margins(limits, built, work, bus, state, desk)
-    return bus
+    return bus, felt
 
 
 @inlined
@@ -127,8 +128,8 @@ def switch_due(thresholds, switches, work, time_s, may_close, charging=False):
 def copy_state(source, target):
     """Copy one state into another, the time series of sums and all."""
     for row in range(source.cells.shape[0]):
-        for c in range(source.cells.shape[1]):
-            target.cells[row, c] = source.cells[row, c]
+        for c in range(0, source.cells.shape[1], WIDE):
+            put_at(target.cells, row, c, at(source.cells, row, c))
     for k in range(source.airs_K.shape[0]):
         target.airs_K[k] = source.airs_K[k]
     for p in range(source.sums.shape[0]):
@@ -352,8 +353,7 @@ def run(
             _, good = advance(built, work, hung, charging, state, pace[STEP_S], weather)
             settled, felt = settled and good, False
             past.last[STEPS] += 1.0
-        bus = look(built, work, limits, hung, charging, state, desk, felt)
-        felt = True
+        bus, felt = look(built, work, limits, hung, charging, state, desk, felt)
         if turn[PURPOSE] == STEP:
             if _must_cut(thresholds, switches, work, desk, past, stops):
                 copy_state(saved, state)  # once more, to there only

@@ -64,7 +64,8 @@ def bench_for(
         np.full((MARGINS, len(ROW)), np.inf), np.full(COUNT, -1, dtype=np.intp),
         np.zeros_like(work.seen), np.zeros(4), np.zeros(7, dtype=np.intp),
     )  # fmt: skip
-    saved = copied(widened(state, abreast(built)))
+    saved = copied(state)
+    saved = widened(saved, abreast(built))
     return Bench(work, empty_book(built), past, all_closed(thresholds), desk, saved)
 
 
@@ -99,7 +100,7 @@ def go_on(
     """March the legs `first` to `last`, `state` and `bench` in place, and return the run so far."""
     way = abreast(built._replace(film=tabled(built.film)))
     ready, wide = way.built, widened(state, way)
-    extremes = np.ascontiguousarray(bench.book.extremes[:, way.source])
+    extremes = in_line(np.ascontiguousarray(bench.book.extremes[:, way.source]))
     book = bench.book._replace(extremes=extremes)
     desk = bench.desk._replace(margin=margin_rows(limits, book))
     desk.margin[[BEFORE, AFTER]] = bench.desk.margin[[BEFORE, AFTER]]

@@ -307,7 +307,7 @@ def advance(built, work, hung, charging, state, step_s, weather):
     if built.box.kind != FREE_AIR:
         air_K = state.airs_K[built.pack.shape[1]] + 0.5 * step_s * work.airs[AIR_K_S]
     middle(built, work, state, step_s, air_K)
-    bus = flow(built, work, state, hung, charging, False)
+    bus, _ = flow(built, work, state, hung, charging, False, False)
     relax(built, work, state, step_s)
     enter_packs(built, work, state, bus, hung, step_s)
     return bus, warm(built, work, state, step_s, weather)

@@ -1,7 +1,8 @@
 """Room for the march of a pack as built: arrays that are filled anew at every step.
 
-Cells are marched eight abreast, so each pack's are filled up to a multiple of eight with doubles
-of its last one, which weigh nothing and do what that one does: `abreast` says how.
+Cells are marched eight abreast, in arrays that begin on a whole line of the cache, since else each
+look at eight is at two of them. So each pack's cells are filled up to a multiple of eight with
+doubles of its last one, which weigh nothing and do what that one does: `abreast` says how.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.integrate.facets import A_PAIR, CHORD, CURVE, FILM_AT, FILM_NUMBER, LOW, PLACES
-from sim.physics.abreast import WIDE, aligned, at, gathered
+from sim.physics.abreast import WIDE, aligned, at, gathered, in_line
 from sim.physics.board import QUANTITIES
 from sim.physics.built import (
     CAPACITY_AS,
@@ -145,10 +146,12 @@ def abreast(built: Built) -> Abreast:
     touches = built.neighbour[source] >= 0
     neighbour = _filled(np.where(touches, home[built.neighbour[source]], -1).T)
     wide = built._replace(
-        fixed=np.ascontiguousarray(built.fixed[:, source]),
+        fixed=in_line(np.ascontiguousarray(built.fixed[:, source])),
         neighbour=neighbour,
-        neighbour_W_K=np.ascontiguousarray(
-            np.where(touches, built.neighbour_W_K[source], 0.0).T.astype(float)
+        neighbour_W_K=in_line(
+            np.ascontiguousarray(
+                np.where(touches, built.neighbour_W_K[source], 0.0).T.astype(float)
+            )
         ),
         group_at=np.ascontiguousarray(group_at.astype(np.intp)),
     )
@@ -180,7 +183,7 @@ def runs_of(neighbour: Places) -> Places:
 
 def widened(state: State, way: Abreast) -> State:
     """Return a state with the cells filled up; its sums and airs are `state`'s own."""
-    return state._replace(cells=np.ascontiguousarray(state.cells[:, way.source]))
+    return state._replace(cells=in_line(np.ascontiguousarray(state.cells[:, way.source])))
 
 
 def room_for(built: Built) -> Work:
@@ -188,7 +191,7 @@ def room_for(built: Built) -> Work:
     way = abreast(built)
     n, groups, packs = len(way.source), built.group.shape[1], built.pack.shape[1]
     group_of = np.repeat(np.arange(groups), np.diff(built.group_at[FIRST_CELL]))
-    cells = np.zeros((FIRST_PAIR + 3 * len(built.cell.pairs), n))
+    cells = aligned((FIRST_PAIR + 3 * len(built.cell.pairs), n))
     cells[FIRST_PAIR:] = 1.0
     fixed = built.fixed
     cells[WEIGHT, way.home] = fixed[COUNT] * built.group[GROUP_COUNT, group_of]
@@ -212,7 +215,7 @@ def room_for(built: Built) -> Work:
         cells, facets, ladders, runs_of(way.built.neighbour), way.source,
         pack_of.astype(np.intp), way.pack_cells, group_rows,
         np.zeros((11, packs)), np.ones((6, packs), dtype=np.bool_), np.zeros(13),
-        np.zeros((packs, len(EIGHT))), np.zeros((packs, QUANTITIES)),
+        aligned((packs, len(EIGHT))), np.zeros((packs, QUANTITIES)),
     )  # fmt: skip
 
 
