@@ -8,6 +8,7 @@ from typing import Any
 
 from sim.ask.built import BuiltResult
 from sim.ask.built_run import UNDELIVERED
+from sim.ask.lasting import keeps_changing
 from sim.ask.report import Moved, Outcome, Report
 from sim.ask.simulate import Result
 from sim.files.case import Case, guesses
@@ -71,7 +72,7 @@ def badge(run: Result | BuiltResult, content: dict[str, Any]) -> tuple[str, str]
     """Return the answer in a word or some, and its class: yes, if, no."""
     if not run.audit.passed:
         return "Not to be trusted", "no"
-    if run.verdict.unanswered or not content["verdict"]["can_answer"]:
+    if run.verdict.unanswered or (run.verdict.passed and keeps_changing(run.case)):
         return "Cannot tell", "no"
     if not run.passed:
         return "No", "no"
