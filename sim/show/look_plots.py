@@ -67,7 +67,8 @@ def from_here(axes: Sequence[Axes], hour: float | None, words: str) -> None:
         return
     for ax in axes:
         ax.axvline(hour, color=SOFT, linewidth=0.9, linestyle=(0, (1, 1)))
-    early = hour < sum(axes[-1].get_xlim()) / 2.0
+    left, right = axes[-1].get_xlim()
+    early = hour < left + 0.7 * (right - left)  # room for the words behind it
     axes[-1].annotate(
         words,
         (hour, 0.05),
