@@ -10,10 +10,10 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
+from sim.integrate.built_share import share_out
 from sim.integrate.built_source import turn_about
 from sim.integrate.built_work import (
     CONDUCTANCE_S,
-    CURRENT_A,
     DISCHARGING,
     END_CELL,
     GROUP_OHM,
@@ -29,7 +29,6 @@ from sim.integrate.built_work import (
     TAKES_PART,
     WHOLE_AS,
 )  # fmt: skip
-from sim.physics.abreast import WIDE, at, put_at
 from sim.physics.board import (
     CHARGER_ON,
     COLDEST_K,
@@ -63,7 +62,6 @@ from sim.physics.bus import (
 from sim.physics.compiled import bare_apart, inlined
 from sim.physics.group import between_leads, shared_source, solve_ladders
 from sim.physics.pack import POWER
-from sim.physics.side_by_side import alike
 
 SOLVED_A = 1e-9  # to which a limit that hangs on its own effect is found
 ROUNDING = 1e-14  # of voltages that are meant to be alike
@@ -366,37 +364,5 @@ def flow(built, work, state, hung, charging, instant, felt):
                 turn_about(built, work, state, p, instant)
         if not turned:
             break
-    _share_out(built, work)
+    share_out(built, work)
     return bus, not turned
-
-
-@inlined
-def _share_out(built, work):
-    """Fill each cell's current from its pack's, doubles' too; whole blocks eight at a time."""
-    for p in range(work.packs.shape[1]):
-        pack_A, end = work.packs[PACK_A, p], work.pack_cells[p + 1]
-        for g in range(built.pack_at[p], built.pack_at[p + 1]):
-            on_ladder, group_V = built.group[LINK_OHM, g] > 0.0, work.groups[GROUP_V, g]
-            if pack_A != 0.0:  # a broken group's resistance is infinite
-                group_V -= work.groups[GROUP_OHM, g] * pack_A
-            c, last = built.group_at[FIRST_CELL, g], built.group_at[END_CELL, g]
-            if g + 1 == built.pack_at[p + 1] and not on_ladder:
-                last = end
-            while c < last:
-                if c % WIDE == 0 and c + WIDE <= last:
-                    across = alike(group_V, at(work.cells, SOURCE_V, c))
-                    if on_ladder:
-                        across = at(work.cells, STILL_V, c) + at(work.cells, PER_A_OHM, c) * pack_A
-                    over = at(work.cells, SOURCE_V, c) - across
-                    put_at(work.cells, CURRENT_A, c, over * at(work.cells, CONDUCTANCE_S, c))
-                    c += WIDE
-                    continue
-                across_V = group_V
-                if on_ladder:
-                    across_V = work.cells[STILL_V, c] + work.cells[PER_A_OHM, c] * pack_A
-                over_V = work.cells[SOURCE_V, c] - across_V
-                work.cells[CURRENT_A, c] = over_V * work.cells[CONDUCTANCE_S, c]
-                c += 1
-        for c in range(built.group_at[END_CELL, built.pack_at[p + 1] - 1], end):
-            if built.group[LINK_OHM, built.pack_at[p + 1] - 1] > 0.0:
-                work.cells[CURRENT_A, c] = work.cells[CURRENT_A, c - 1]
