@@ -18,7 +18,15 @@ from sim.ask.lasting import reopened, settled
 from sim.drive.days import Ending, Lasted
 from sim.files.case import Case
 from sim.files.cell_schema import CORE_TO_SURFACE
-from sim.files.unsure import BETWEEN, NO_SOURCE, between_off, cooling_off, core_to_surface_off
+from sim.files.unsure import (
+    BETWEEN,
+    GAP,
+    GAP_ASSUMED,
+    NO_SOURCE,
+    between_off,
+    cooling_off,
+    core_to_surface_off,
+)
 from sim.integrate import march
 from sim.judge.verdict import Judged, Verdict, judge
 from sim.physics.cell import FIRST_PAIR
@@ -80,6 +88,8 @@ def shares(case: Case) -> dict[str, float]:
     layout = case.scenario.layout
     if layout is not None and layout.between_share > 0.0:
         moved[BETWEEN] = between_off(layout)[0]
+    if layout is not None and layout.gap_mm is not None and layout.model == "resolved":
+        moved[GAP] = GAP_ASSUMED
     return moved
 
 
@@ -160,6 +170,8 @@ def cold_sides(moved: dict[str, float]) -> list[dict[str, float]]:
     least = {group: -min(share, FARTHEST) for group, share in moved.items()}
     if "entropic" in moved:  # of either sign, so that nothing bounds it
         least["entropic"] = -moved["entropic"]
+    if GAP in moved:  # less of it leaves the hottest hotter and the coldest colder
+        least[GAP] = moved[GAP]
     return [
         {**least, "heat": heat * least["heat"], "film": film * least["film"]}
         for heat, film in product((1.0, -1.0), repeat=2)

@@ -20,7 +20,8 @@ from sim.ask.built_run import never_charged, settings_of, through, undelivered
 from sim.ask.lasting import run_until
 from sim.files.built_case import BuiltCase, built_case
 from sim.files.built_cells import resolved
-from sim.files.unsure import BETWEEN
+from sim.files.layout import across_gap_W_K
+from sim.files.unsure import BETWEEN, GAP
 from sim.integrate.built_records import Run
 from sim.judge.built import group_charge, judged
 from sim.judge.verdict import Verdict
@@ -70,6 +71,9 @@ def worse_end(case: BuiltCase, moved: dict[str, float]) -> BuiltCase:
     if moved.get(BETWEEN):
         fixed[[INWARD, OUTWARD]] = _less_between(case, moved[BETWEEN])
     worse = case.built._replace(cell=plant.cell, film=plant.film, fixed=fixed)
+    if moved.get(GAP):
+        kept = _kept_between(case, moved[GAP])
+        worse = worse._replace(neighbour_W_K=case.built.neighbour_W_K * kept)
     assert np.all(fixed[SCALE] == case.built.fixed[SCALE])  # the tables carry that part
     return replace(case, built=worse)
 
@@ -82,6 +86,15 @@ def _less_between(case: BuiltCase, off: float) -> NDArray[np.float64]:
     layout = scenario.layout.model_copy(update={BETWEEN: share})
     other = resolved(replace(case.case, scenario=scenario.model_copy(update={"layout": layout})))
     return other.fixed[[INWARD, OUTWARD]]
+
+
+def _kept_between(case: BuiltCase, off: float) -> float:
+    """Return the share of what neighbours hand each other where gaps hand on less by a share."""
+    scenario = case.case.scenario
+    assert scenario.layout is not None  # or there are no gaps
+    gap_W_K = across_gap_W_K(scenario.layout, case.case.profile, scenario.cooling)
+    whole_W_K = scenario.layout.neighbour_W_K + gap_W_K
+    return 1.0 - off * gap_W_K / whole_W_K if whole_W_K else 1.0
 
 
 def _fuller(case: BuiltCase, moved: dict[str, float]) -> list[Run]:

@@ -12,7 +12,9 @@ from sim.errors import InputError
 from sim.files.built_cells import Places, Resolved, resolved
 from sim.files.built_day import day_of
 from sim.files.built_levels import SIDES, thresholds_of
+from sim.files.built_schema import NARROW_MM
 from sim.files.case import Case
+from sim.files.layout import across_gap_W_K
 from sim.files.scenario_schema import ScenarioTable
 from sim.integrate.built_march import Day
 from sim.physics.board import Thresholds
@@ -144,6 +146,7 @@ def _assumptions(case: Case, cells: Resolved) -> list[str]:
             f"between cells air carries {100.0 * layout.between_share:.0f} % of what it carries "
             "from a free side ([layout] between_share; assumed unless measured)"
         )
+    said += _of_gaps(case)
     if layout is not None and layout.model == "places":
         said.append(
             "three places, centre, edge and corner, stand for all cells and hand each other no "
@@ -156,6 +159,27 @@ def _assumptions(case: Case, cells: Resolved) -> list[str]:
         )
     if scenario.busbar is None:
         said.append("busbars within a group have no resistance ([busbar] is left out)")
+    return said
+
+
+def _of_gaps(case: Case) -> list[str]:
+    """Return what is taken for granted of the gaps between cells, where the layout names them."""
+    layout = case.scenario.layout
+    if layout is None or layout.gap_mm is None:
+        return []
+    said = []
+    if layout.model == "resolved":
+        across_W_K = across_gap_W_K(layout, case.profile, case.scenario.cooling)
+        said.append(
+            f"across a gap of {layout.gap_mm:g} mm still air and radiation hand a neighbour "
+            f"{1e3 * across_W_K:.2g} mW/K beside the holder's {1e3 * layout.neighbour_W_K:.3g}: a "
+            "lower estimate, of air at 0 C and of the sides that face each other"
+        )
+    if layout.between_share:
+        said.append(
+            f"in gaps up to {NARROW_MM:g} mm air may hardly move, and no tested formula tells how "
+            "much heat it still carries off: between_share stays the same whatever gap_mm is"
+        )
     return said
 
 

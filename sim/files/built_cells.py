@@ -8,11 +8,11 @@ from numpy.typing import NDArray
 from sim.errors import InputError
 from sim.files.built_few import few
 from sim.files.built_record import Places, Resolved, nominal, shares_of
-from sim.files.built_schema import FaultTable, LayoutTable, SpreadTable
+from sim.files.built_schema import FaultTable, SpreadTable
 from sim.files.case import Case
 from sim.files.cell_list import read_cell_list
 from sim.files.cells_listed import put_in
-from sim.files.layout import CLASSES, Grid, grid_of
+from sim.files.layout import CLASSES, Grid, across_gap_W_K, grid_of
 from sim.files.scenario_schema import ScenarioTable
 from sim.physics.built import (
     CAPACITY_AS,
@@ -142,7 +142,9 @@ def _each(case: Case, grid: Grid | None) -> Resolved:
         layout = case.scenario.layout
         assert layout is not None
         row, column = np.tile(grid.row, packs), np.tile(grid.column, packs)
-        neighbour, neighbour_W_K = _touching(grid, layout, packs)
+        between_W_K = layout.neighbour_W_K
+        between_W_K += across_gap_W_K(layout, case.profile, case.scenario.cooling)
+        neighbour, neighbour_W_K = _touching(grid, between_W_K, packs)
         fixed[INWARD], fixed[OUTWARD] = shares_of(layout, np.tile(grid.open_share, packs))
     at = np.arange(series * packs + 1) * parallel
     group = np.zeros((2, series * packs))
@@ -178,14 +180,14 @@ def _scatter(spread: SpreadTable, fixed: Floats, groups: int, parallel: int) -> 
     return np.repeat(factors(spread.charge_percent, groups) - 1.0, parallel)
 
 
-def _touching(grid: Grid, layout: LayoutTable, packs: int) -> tuple[Whole, Floats]:
-    """Return the neighbours of every cell of every pack, if the holder conducts at all."""
+def _touching(grid: Grid, between_W_K: float, packs: int) -> tuple[Whole, Floats]:
+    """Return the neighbours of every cell of every pack, if anything conducts at all."""
     n = len(grid.row)
-    if layout.neighbour_W_K == 0.0:
+    if between_W_K == 0.0:
         return np.zeros((n * packs, 0), dtype=np.intp), np.zeros((n * packs, 0))
     tiles = [np.where(grid.neighbour >= 0, grid.neighbour + n * pack, -1) for pack in range(packs)]
     neighbour = np.concatenate(tiles)
-    return neighbour, np.where(neighbour >= 0, layout.neighbour_W_K, 0.0)
+    return neighbour, np.where(neighbour >= 0, between_W_K, 0.0)
 
 
 def _take_offs(take_off: str, first: Whole, parallel: int) -> tuple[Whole, Whole]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,12 +11,19 @@ from numpy.typing import NDArray
 
 from sim.errors import InputError
 from sim.files.built_schema import LayoutTable
+from sim.files.cell_schema import CellProfile
+from sim.files.scenario_schema import CoolingTable
+from sim.physics.gap import gap_W_K
+from sim.units import MILLI, ZERO_C_K
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.intp]
 
 CLASSES = ("centre", "edge", "corner")
 SIDES = {"square": 4, "staggered": 6}  # neighbours of a cell in the middle
+# Air in gaps is taken as cold, so that it conducts less than in any module that runs warm: 14 % at
+# 50 C. At -20 C it conducts 7 % less still, which its bad end covers.
+GAP_AIR_K = ZERO_C_K
 
 
 @dataclass(frozen=True)
@@ -51,6 +59,23 @@ def grid_of(layout: LayoutTable, cells: int, path: Path) -> Grid:
         neighbour[inside, k] = (r * columns + c)[inside]
     open_share = np.mean(neighbour < 0, axis=1)
     return Grid(row, column, neighbour, open_share)
+
+
+def across_gap_W_K(layout: LayoutTable, profile: CellProfile, cooling: CoolingTable) -> float:
+    """Return the conductance between two neighbours through the air of their gap; 0 without gap_mm.
+
+    Where air does not reach a cell's side, nothing is counted.
+    """
+    if layout.gap_mm is None:
+        return 0.0
+    return gap_W_K(
+        layout.gap_mm * MILLI,
+        profile.size.diameter_mm * MILLI,
+        profile.size.height_mm * MILLI * cooling.exposed_fraction,
+        math.pi / SIDES[layout.pattern],
+        cooling.emissivity,
+        GAP_AIR_K,
+    )
 
 
 def class_of(grid: Grid) -> Whole:

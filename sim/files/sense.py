@@ -105,6 +105,8 @@ def said_in_vain(scenario: ScenarioTable, gives: str) -> list[str]:
         idle.append(("ambient", set(TableColumns.model_fields), "it belongs to a profile"))
     if cooling.conductance_W_K is not None:
         replaced = {"exposed_fraction", "emissivity", "axis"}
+        if scenario.layout is not None and scenario.layout.gap_mm is not None:
+            replaced = {"axis"}  # gaps between cells read the others
         idle.append(("cooling", replaced, "conductance_W_K replaces it"))
     if box is not None and box.sun_W is None:
         idle.append(("enclosure", {"sunrise", "sunset"}, "it belongs to sun_W"))

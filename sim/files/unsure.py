@@ -14,6 +14,10 @@ NO_SOURCE = 0.25  # assumed where a profile says nothing of a group
 # nobody gave, and of one that was given (by a measurement or by feeling, nobody says).
 BETWEEN_ASSUMED, BETWEEN_GIVEN = 0.5, 0.2
 BETWEEN = "between_share"
+# What a gap hands on is a lower estimate but for sleeves, cells that stand askew, and the draught
+# along it. The draught counts already as what a side gives to air, half of which is half of what
+# air in 5 mm hands on: assumed.
+GAP, GAP_ASSUMED = "gap_air", 0.5
 ACROSS_GUESSED = 0.5  # what the shipped profiles say of core_to_surface_K_W
 
 
@@ -43,4 +47,6 @@ def between_off(layout: LayoutTable) -> tuple[float, str]:
     """Return the uncertainty of the share that air carries between cells, and who says so."""
     if BETWEEN in layout.model_fields_set:
         return BETWEEN_GIVEN, "assumed of a given value"
+    if layout.gap_mm is not None:
+        return 1.0, "assumed: [layout] between_share is left out, and in narrow gaps air may stand"
     return BETWEEN_ASSUMED, "assumed: [layout] between_share is left out"

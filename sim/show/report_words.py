@@ -13,7 +13,7 @@ from sim.ask.report import Moved, Outcome, Report
 from sim.ask.simulate import Result
 from sim.files.case import Case, guesses
 from sim.files.cell_schema import CORE_TO_SURFACE
-from sim.files.unsure import BETWEEN, between_off
+from sim.files.unsure import BETWEEN, GAP, between_off
 from sim.integrate.built_look import PEAK_CORE_K
 from sim.physics.limits import CUTOFF, HOT, NAMES
 from sim.show import built_words, sentences
@@ -42,6 +42,7 @@ NAMED = {
     "film": "cooling by the air",
     CORE_TO_SURFACE: "core to surface",
     BETWEEN: "air between the cells",
+    GAP: "air in the gaps",
 }
 NEAR_FROST_K = 10.0  # with more room than this at the colder end, frost is not told of
 NOT_TURNED = {
@@ -152,6 +153,8 @@ def _source(case: Case, group: str, guess: dict[str, Any] | None) -> str:
         return "correlations of still air scatter by a fifth: common practice, no source"
     if group == BETWEEN and case.scenario.layout is not None:
         return between_off(case.scenario.layout)[1]
+    if group == GAP:
+        return "a lower estimate of still air; a draught, sleeves and cells askew are assumed"
     if guess is not None:
         return str(guess["from"])
     own = case.profile.sources.get(group)

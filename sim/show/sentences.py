@@ -9,7 +9,7 @@ from sim.ask.lasting import keeps_changing
 from sim.ask.simulate import Result
 from sim.ask.whole import Whole
 from sim.files.case import Case, guesses
-from sim.files.unsure import BETWEEN
+from sim.files.unsure import BETWEEN, GAP
 from sim.judge.series import count, totals
 from sim.judge.verdict import EVENTS, UNANSWERED, Event, Judged, Verdict
 from sim.physics.limits import CUTOFF, EMPTY, HOT, NAMES, RESERVE
@@ -238,6 +238,8 @@ def hotter_end(case: Case, bad: BadEnd) -> str:
     cooling = cooling_weaker(case, bad.moved["film"])
     if between:
         cooling += f", between cells {100.0 * between:.0f} % weaker still"
+    if GAP in bad.moved:
+        cooling += f", gaps handing on {100.0 * bad.moved[GAP]:.0f} % less"
     return f"with all guesses at their hotter and emptier end at once{cooling}"
 
 
