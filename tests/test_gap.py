@@ -78,19 +78,6 @@ def test_air_between_sectors_conducts_less_than_two_cylinders_in_air_without_end
     assert 0.25 * handbook < found < handbook
 
 
-@pytest.mark.parametrize(
-    ("gap_mm", "square", "staggered"), [(0.1, 0.898, 0.864), (2.0, 0.613, 0.514), (5.0, 0.47, 0.37)]
-)
-def test_share_of_the_handbooks_shape_factor_is_what_the_readme_states(gap_mm, square, staggered):
-    gap_m, diameter_m = 1e-3 * gap_mm, 0.0184
-    handbook = ht.conduction.S_isothermal_pipe_to_isothermal_pipe(
-        diameter_m, diameter_m, gap_m + diameter_m
-    )
-    for sector_rad, share in ((SQUARE_RAD, square), (STAGGERED_RAD, staggered)):
-        found = conducting_widths(gap_m, diameter_m, sector_rad)
-        assert found / handbook == pytest.approx(share, abs=2e-3)
-
-
 @pytest.mark.parametrize("gap_mm", [1.0, 2.0, 5.0])
 @pytest.mark.parametrize(("sides", "sector_rad"), [(4, SQUARE_RAD), (6, STAGGERED_RAD)])
 def test_sectors_conduct_less_than_the_air_of_a_module_but_most_of_it(gap_mm, sides, sector_rad):
