@@ -18,7 +18,7 @@ from sim.integrate.built_work import (
     END_CELL,
     OHMIC_OHM,
     PACK_A,
-    PART_AS,
+    PART,
     SOURCE_V,
     WHOLE_AS,
 )
@@ -182,11 +182,11 @@ def _reserve(limits, built, work, state, p):
     """Return the lowest group's charge over the reserve [%], and which that is."""
     least_reserve, which = math.inf, -1
     for g in range(built.pack_at[p], built.pack_at[p + 1]):
-        held_As, whole_As = 0.0, work.groups[WHOLE_AS, g]
+        held = 0.0
         for c in range(built.group_at[FIRST_CELL, g], built.group_at[END_CELL, g]):
-            held_As += work.cells[PART_AS, c] * state.cells[SOC, c]
-        if whole_As > 0.0:  # what hangs on nothing is no reserve
-            reserve = 100.0 * (held_As / whole_As - limits.reserve_soc)
+            held += work.cells[PART, c] * state.cells[SOC, c]
+        if work.groups[WHOLE_AS, g] > 0.0:  # what hangs on nothing is no reserve
+            reserve = 100.0 * (held - limits.reserve_soc)
             if not reserve >= least_reserve:
                 least_reserve, which = reserve, g
     return least_reserve, which

@@ -13,11 +13,17 @@ from sim.integrate.built_work import (
     FILM_W_K,
     FIRST_PAIR,
     HALF_S,
+    HALF_SHARE,
     MIDDLE_CORE_K,
     MIDDLE_SOC,
     MODULE_K_S,
     OHMIC_OHM,
     OPEN_V,
+    PAIR_LEFT,
+    PAIR_OHM,
+    PAIR_ROWS,
+    PAIR_S,
+    PAIR_SIEMENS,
     RISE_V,
     SLOPE_V_K,
     SOURCE_V,
@@ -65,22 +71,24 @@ def take_middle(built, work, state):
 @inlined
 def _put_pair(built, work, facets, place, c, k):
     """Fill resistance and time constant of pair `k` of the cells from `c` on; return both."""
-    which, row = FIRST_LAYER + 2 * k, FIRST_PAIR + 3 * k
+    which, row = FIRST_LAYER + 2 * k, FIRST_PAIR + PAIR_ROWS * k
     pair_ohm = layer_at(facets, place, which) * at(built.fixed, SCALE, c)
     tau_s = layer_at(facets, place, which + 1)
-    put_at(work.cells, row, c, pair_ohm)
-    put_at(work.cells, row + 1, c, tau_s)
+    put_at(work.cells, row + PAIR_OHM, c, pair_ohm)
+    put_at(work.cells, row + PAIR_S, c, tau_s)
+    put_at(work.cells, row + PAIR_SIEMENS, c, 1.0 / pair_ohm)
     return pair_ohm, tau_s
 
 
 @bare_apart
 def _decays(built, work, half_s):
-    """Fill what is left of each overvoltage after half a step of another length."""
-    for k in range(len(built.cell.pairs)):
-        row = FIRST_PAIR + 3 * k
-        for c in range(0, work.cells.shape[1], WIDE):
-            half_left, _ = decays(2.0 * half_s / at(work.cells, row + 1, c))
-            put_at(work.cells, row + 2, c, half_left)
+    """Fill what hangs on the length of half a step, when that is another."""
+    for c in range(0, work.cells.shape[1], WIDE):
+        put_at(work.cells, HALF_SHARE, c, half_s / at(built.fixed, CAPACITY_AS, c))
+        for k in range(len(built.cell.pairs)):
+            row = FIRST_PAIR + PAIR_ROWS * k
+            half_left, _ = decays(2.0 * half_s / at(work.cells, row + PAIR_S, c))
+            put_at(work.cells, row + PAIR_LEFT, c, half_left)
     work.airs[HALF_S] = half_s
 
 
@@ -89,14 +97,14 @@ def _pairs_W(built, work, state, c, half_s, current_A):
     """Return the heat of the pairs in the middle, as they were in the middle before."""
     pairs_W = alike(0.0, current_A)
     for k in range(len(built.cell.pairs)):
-        row = FIRST_PAIR + 3 * k
-        pair_ohm, half_left = at(work.cells, row, c), at(work.cells, row + 2, c)
-        goal_V = current_A * pair_ohm
+        row = FIRST_PAIR + PAIR_ROWS * k
+        half_left = at(work.cells, row + PAIR_LEFT, c)
+        goal_V = current_A * at(work.cells, row + PAIR_OHM, c)
         off_V = at(state.cells, FIRST_OVER + k, c) - goal_V
         # The mean over the step: of a pair much faster than it, the middle tells nothing.
-        gone_s = at(work.cells, row + 1, c) * (1.0 - half_left * half_left)
+        gone_s = at(work.cells, row + PAIR_S, c) * (1.0 - half_left * half_left)
         v = goal_V + off_V * gone_s * (0.5 / half_s)
-        pairs_W += v * v / pair_ohm
+        pairs_W += v * v * at(work.cells, row + PAIR_SIEMENS, c)
     return pairs_W
 
 
@@ -130,7 +138,7 @@ def predict(built, work, state, c, half_s, module_K, air_K):
         core_K += half_s / (cell.core_J_K + half_s * across) * (core_W - over_W)
         surface_J_K = cell.surface_J_K + half_s * (across + away)
         surface_K += half_s * (over_W + joint_W - out_W) / surface_J_K
-    gone = current_A * half_s / at(built.fixed, CAPACITY_AS, c)
+    gone = current_A * at(work.cells, HALF_SHARE, c)
     gone = most(-MOST_GUESSED, least(MOST_GUESSED, gone))
     return at(state.cells, SOC, c) - gone, core_K, surface_K
 
@@ -143,21 +151,21 @@ def couple(built, work, state, c, p, step_s, soc, core_K):
     the middle s0 - I step/2Q: both are lines in I, and so part of each cell's source and
     resistance. The curve is drawn on along its chord from where charge was guessed.
     """
-    half_s = 0.5 * step_s
     facets = facets_at(work, c, built.cell.pairs)
     open_V, slope_V_K = open_circuit_at(built.cell, facets, soc, core_K)
     rise_V = most(0.0, facets.curve[1] * (built.cell.ocv.shape[1] - 1.0))
     place = place_at(built.cell, facets, soc, core_K)
     over_V = rise_V * (soc - at(state.cells, SOC, c))
-    drag_ohm = rise_V * half_s / at(built.fixed, CAPACITY_AS, c)
+    drag_ohm = rise_V * at(work.cells, HALF_SHARE, c)
     for k in range(len(built.cell.pairs)):
-        tau_before_s = at(work.cells, FIRST_PAIR + 3 * k + 1, c)
+        row = FIRST_PAIR + PAIR_ROWS * k
+        tau_before_s = at(work.cells, row + PAIR_S, c)
         pair_ohm, tau_s = _put_pair(built, work, facets, place, c, k)
         # Times mostly are one number for all charge and warmth, and then so are decays.
-        half_left = at(work.cells, FIRST_PAIR + 3 * k + 2, c)
+        half_left = at(work.cells, row + PAIR_LEFT, c)
         if any_of(tau_s != tau_before_s):
             half_left, _ = decays(step_s / tau_s)
-            put_at(work.cells, FIRST_PAIR + 3 * k + 2, c, half_left)
+            put_at(work.cells, row + PAIR_LEFT, c, half_left)
         left = half_left * half_left
         still = tau_s * (1.0 - left) * (1.0 / step_s)
         over_V += at(state.cells, FIRST_OVER + k, c) * still

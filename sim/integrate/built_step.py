@@ -29,6 +29,7 @@ from sim.integrate.built_work import (
     FIRST_PAIR,
     GROUP_OHM,
     GROUP_V,
+    HALF_SHARE,
     JOINT_W,
     MIDDLE_CORE_K,
     MIDDLE_SOC,
@@ -39,6 +40,11 @@ from sim.integrate.built_work import (
     OHMIC_OHM,
     OPEN_V,
     PACK_A,
+    PAIR_LEFT,
+    PAIR_OHM,
+    PAIR_ROWS,
+    PAIR_S,
+    PAIR_SIEMENS,
     PER_A_OHM,
     RISE_V,
     SLOPE_V_K,
@@ -58,7 +64,6 @@ from sim.physics.built import (
     BOARD,
     BOARD_DROP_V,
     BOARD_OHM,
-    CAPACITY_AS,
     CHARGED,
     CHEMICAL,
     CORE,
@@ -107,17 +112,17 @@ def _relax_pairs(built, work, state, c, step_s, current_A):
     """Carry the pairs of the cells from `c` on over the step; return what they turn and store."""
     pair_J, stored_J = alike(0.0, current_A), alike(0.0, current_A)
     for k in range(len(built.cell.pairs)):
-        row = FIRST_PAIR + 3 * k
-        pair_ohm, half_left = at(work.cells, row, c), at(work.cells, row + 2, c)
+        row = FIRST_PAIR + PAIR_ROWS * k
+        half_left = at(work.cells, row + PAIR_LEFT, c)
         left = half_left * half_left
-        goal_V = current_A * pair_ohm
+        goal_V = current_A * at(work.cells, row + PAIR_OHM, c)
         off_V = at(state.cells, FIRST_OVER + k, c) - goal_V
         put_at(state.cells, FIRST_OVER + k, c, goal_V + off_V * left)
-        gone_s = at(work.cells, row + 1, c) * (1.0 - left)
+        gone_s = at(work.cells, row + PAIR_S, c) * (1.0 - left)
         one_Vs = goal_V * step_s + off_V * gone_s
         square = goal_V * (one_Vs + off_V * gone_s)
         square += 0.5 * off_V * off_V * gone_s * (1.0 + left)
-        turned_J = square / pair_ohm
+        turned_J = square * at(work.cells, row + PAIR_SIEMENS, c)
         pair_J += turned_J
         stored_J += current_A * one_Vs - turned_J
     return pair_J, stored_J
@@ -136,7 +141,7 @@ def _relax_cells(built, work, state, c, step_s):
     joint_J = square_A2s * at(built.fixed, JOINT_OHM, c)
     reversible_J = reversible_heat_W(current_A, core_K, at(work.cells, SLOPE_V_K, c)) * step_s
     soc = at(state.cells, SOC, c)
-    moved = current_A * (0.5 * step_s) / at(built.fixed, CAPACITY_AS, c)
+    moved = current_A * at(work.cells, HALF_SHARE, c)
     off = soc - moved - at(work.cells, MIDDLE_SOC, c)  # from where it was guessed
     open_V = at(work.cells, OPEN_V, c) + at(work.cells, RISE_V, c) * off
     put_at(state.cells, SOC, c, soc - 2.0 * moved)

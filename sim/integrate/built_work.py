@@ -60,13 +60,16 @@ Places = NDArray[np.intp]
     SURFACE_2,
     DRAG_OHM,  # what pairs and moving charge add to its resistance over a step
     RISE_V,  # of the open-circuit voltage over all of the charge, where the cell stands
-    PART_AS,  # of its group's capacity, with all like it; nothing where its link is open
+    PART,  # of its group's capacity, with all like it; nothing where its link is open
+    HALF_SHARE,  # of its charge, that 1 A takes in half a step
     NET_CORE_W,  # what a stage begins with, at core and surface
     NET_SURFACE_W,
     PASSED_ON_W,  # the same with what comes from neighbours
     BETWEEN_W_K,  # to all neighbours
-) = range(28)
-FIRST_PAIR = 28  # then three rows a pair: resistance, time constant, what half a step leaves
+) = range(29)
+# Then rows of each pair: resistance, time constant, conductance, what half a step leaves.
+FIRST_PAIR, PAIR_ROWS = 29, 4
+PAIR_OHM, PAIR_S, PAIR_SIEMENS, PAIR_LEFT = range(4)
 # Rows of `Work.groups`, of `Work.packs` and of `Work.flags`.
 GROUP_V, GROUP_OHM, WHOLE_AS = range(3)
 (
@@ -114,7 +117,7 @@ class Abreast(NamedTuple):
 class Work(NamedTuple):
     """Everything of a step that is not state."""
 
-    cells: Floats  # (FIRST_PAIR + 3 pairs, N)
+    cells: Floats  # (FIRST_PAIR + PAIR_ROWS pairs, N)
     facets: Floats  # (N / WIDE, rows, WIDE) pieces of the tables on which the cells stand
     ladders: Ladders  # of the groups that have links and a cell on them
     runs: Places  # (k, N / WIDE) where a block's neighbours begin that stand in a row, or -1
@@ -191,15 +194,17 @@ def room_for(built: Built) -> Work:
     way = abreast(built)
     n, groups, packs = len(way.source), built.group.shape[1], built.pack.shape[1]
     group_of = np.repeat(np.arange(groups), np.diff(built.group_at[FIRST_CELL]))
-    cells = aligned((FIRST_PAIR + 3 * len(built.cell.pairs), n))
+    cells = aligned((FIRST_PAIR + PAIR_ROWS * len(built.cell.pairs), n))
     cells[FIRST_PAIR:] = 1.0
     fixed = built.fixed
     cells[WEIGHT, way.home] = fixed[COUNT] * built.group[GROUP_COUNT, group_of]
     part_As = fixed[COUNT] * fixed[CAPACITY_AS] * fixed[LINKED]
-    cells[PART_AS, way.home] = part_As
     cells[BETWEEN_W_K] = np.sum(way.built.neighbour_W_K, axis=0)
     group_rows = np.zeros((3, groups))
-    group_rows[WHOLE_AS] = np.bincount(group_of, part_As, groups)
+    whole_As = np.bincount(group_of, part_As, groups)
+    group_rows[WHOLE_AS] = whole_As
+    of_As = whole_As[group_of]
+    cells[PART, way.home] = np.divide(part_As, of_As, out=np.zeros_like(part_As), where=of_As > 0.0)
     on_ladder = (built.group[LINK_OHM] > 0.0) & (group_rows[WHOLE_AS] > 0.0)
     group_at = way.built.group_at[:, on_ladder]
     ladders = ladders_of(
