@@ -9,4 +9,4 @@ errors, units -> physics -> drive -> integrate -> judge -> files -> fit -> ask -
 commands -> cli
 """
 
-__version__ = "0.3.0"
+__version__ = "0.4.0"
