@@ -15,6 +15,8 @@ import numpy as np
 import plants
 import pytest
 
+from sim.files.built_day import windows_s
+from sim.files.built_schema import ChargerTable
 from sim.integrate.built_records import (
     BEFORE_J,
     BOX_K,
@@ -301,3 +303,12 @@ def test_a_charger_that_holds_full_cells_at_their_limit_keeps_it(series):
     assert np.isnan(run.past.windows[0, DONE_S])  # held at full volts to the end
     assert run.book.counts[0] == 0
     assert run.book.worst[OVERCHARGE] >= 0.0
+
+
+def test_a_window_of_a_whole_day_begins_anew_each_day_and_others_that_meet_are_one():
+    def spans_h(*windows):
+        table = ChargerTable(windows=[list(w) for w in windows], current_A=5.0)
+        return (windows_s(table, 6.5 * 3600.0, 48 * 3600.0) / 3600.0).tolist()
+
+    assert spans_h(("00:00", "00:00")) == [[0.0, 17.5], [17.5, 41.5], [41.5, 48.0]]
+    assert spans_h(("20:00", "00:00"), ("00:00", "05:30")) == [[13.5, 23.0], [37.5, 47.0]]

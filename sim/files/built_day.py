@@ -21,8 +21,12 @@ TAPER_C = 0.05  # of capacity an hour at which a charger stops: common practice,
 
 
 def windows_s(charger: ChargerTable, clock_s: float, end_s: float) -> Floats:
-    """Return the charging windows (w, 2) in seconds of a run that begins at `clock_s` o'clock."""
-    found = []
+    """Return the charging windows (w, 2) in seconds of a run that begins at `clock_s` o'clock.
+
+    Windows that meet are one, but one of a whole day begins anew each day: what was full in the
+    morning is plugged in once more after the day's driving.
+    """
+    found, anew_s = [], set()
     for first, second in charger.windows:
         from_s, to_s = seconds_of_clock(first), seconds_of_clock(second)
         length_s = (to_s - from_s) % SECONDS_PER_DAY or SECONDS_PER_DAY
@@ -31,10 +35,12 @@ def windows_s(charger: ChargerTable, clock_s: float, end_s: float) -> Floats:
             low_s, high_s = max(begin_s, 0.0), min(begin_s + length_s, end_s)
             if high_s > low_s:
                 found.append((low_s, high_s))
+                if length_s == SECONDS_PER_DAY:
+                    anew_s.add(low_s)
             begin_s += SECONDS_PER_DAY
     merged: list[tuple[float, float]] = []
     for low_s, high_s in sorted(found):
-        if merged and low_s <= merged[-1][1]:
+        if merged and low_s <= merged[-1][1] and low_s not in anew_s:
             merged[-1] = (merged[-1][0], max(merged[-1][1], high_s))
         else:
             merged.append((low_s, high_s))
