@@ -26,18 +26,16 @@ def windows_s(charger: ChargerTable, clock_s: float, end_s: float) -> Floats:
     Windows that meet are one, but one of a whole day begins anew each day: what was full in the
     morning is plugged in once more after the day's driving.
     """
-    found, anew_s = [], set()
+    found: list[tuple[float, float]] = []
+    anew_s: set[float] = set()
     for first, second in charger.windows:
         from_s, to_s = seconds_of_clock(first), seconds_of_clock(second)
         length_s = (to_s - from_s) % SECONDS_PER_DAY or SECONDS_PER_DAY
-        begin_s = (from_s - clock_s) % SECONDS_PER_DAY - SECONDS_PER_DAY
-        while begin_s < end_s:
-            low_s, high_s = max(begin_s, 0.0), min(begin_s + length_s, end_s)
-            if high_s > low_s:
-                found.append((low_s, high_s))
-                if length_s == SECONDS_PER_DAY:
-                    anew_s.add(low_s)
-            begin_s += SECONDS_PER_DAY
+        first_s = (from_s - clock_s) % SECONDS_PER_DAY - SECONDS_PER_DAY
+        begins_s = np.arange(first_s, end_s, SECONDS_PER_DAY)
+        spans = [(max(at_s, 0.0), min(at_s + length_s, end_s)) for at_s in begins_s.tolist()]
+        found += [(low_s, high_s) for low_s, high_s in spans if high_s > low_s]
+        anew_s |= {low_s for low_s, _ in spans if length_s == SECONDS_PER_DAY}
     merged: list[tuple[float, float]] = []
     for low_s, high_s in sorted(found):
         if merged and low_s <= merged[-1][1] and low_s not in anew_s:
