@@ -26,6 +26,7 @@ from sim.physics.box import Box
 from sim.physics.built import (
     CAPACITY_AS,
     COUNT,
+    FELT,
     FIXED,
     INWARD,
     JOINT_OHM,
@@ -149,6 +150,7 @@ def built(
     for row, each in zip(rows, range(7), strict=True):
         fixed[row] = np.concatenate([one[each] for one in groups])
     fixed[CAPACITY_AS] *= 3600.0
+    fixed[FELT] = 0.0
     plus = [f + one.plus_at for f, one in zip(first[:-1], groups, strict=True)]
     minus = [f + one.minus_at for f, one in zip(first[:-1], groups, strict=True)]
     neighbour, neighbour_W_K = neighbours(int(first[-1]), touching)

@@ -10,7 +10,7 @@ from sim.ask.built_run import settings_of, through
 from sim.files.built_case import BuiltCase, built_case
 from sim.integrate.built_look import PEAK_CORE_K
 from sim.integrate.built_records import Run
-from sim.physics.built import PACK_COUNT
+from sim.physics.built import PACK_COUNT, sensors_in
 from sim.units import ZERO_C_K
 
 
@@ -33,7 +33,7 @@ class Bracket:
 def fewer_cells(case: BuiltCase) -> BuiltCase:
     """Return the case with three places of the module a group, or one cell a pack without layout.
 
-    Left out is what single cells differ by: scatter, lists, busbars, and faults of one cell.
+    Left out is what single cells differ by: scatter, lists, busbars, sensors, faults of one cell.
     """
     scenario = case.case.scenario
     layout = scenario.layout
@@ -41,16 +41,21 @@ def fewer_cells(case: BuiltCase) -> BuiltCase:
         layout = layout.model_copy(update={"model": "places"})
     faults = [fault for fault in scenario.fault or [] if fault.cell is None]
     few = scenario.model_copy(
-        update={"spread": None, "busbar": None, "fault": faults, "layout": layout}
-    )
+        update={
+            "spread": None, "busbar": None, "fault": faults, "layout": layout, "sensor": None,
+        }
+    )  # fmt: skip
     return built_case(replace(case.case, scenario=few))
 
 
 def bracket(case: BuiltCase, run: Run) -> Bracket | None:
-    """Return three places beside a whole run of every cell; None where it is no such run."""
+    """Return three places beside a whole run of every cell; None where it is no such run.
+
+    Nor is there one where guards feel single cells, which three places have not.
+    """
     scenario = case.case.scenario
     resolved = scenario.layout is not None and scenario.layout.model == "resolved"
-    if not resolved or run.stopped_by is not None:
+    if not resolved or run.stopped_by is not None or len(sensors_in(case.built)):
         return None
     few = fewer_cells(case)
     other, _ = through(few, settings_of(few, keep=False, stop_at_limits=False))

@@ -28,7 +28,7 @@ from sim.physics.board import (
     WHEN,
     WHICH,
 )
-from sim.physics.built import ASKED, PACK_COUNT, SHORT
+from sim.physics.built import ASKED, PACK_COUNT, SHORT, sensors_in
 from sim.physics.bus import CHARGE
 from sim.physics.limits import (
     BEYOND_REACH,
@@ -246,7 +246,9 @@ def one_out_built(case: BuiltCase, hours: list[Hour]) -> OneOut | None:
     """Return the answers for packs as built, each of them out in turn; None for one pack.
 
     With many cells the hours are searched with few that stand for them, and the worst hours of
-    each question and the start are run once more with every cell: these runs answer.
+    each question and the start are run once more with every cell: these runs answer. Few cells
+    have no sensors, and their boards cut off where those of the pack feel nothing: then all hours
+    are run with every cell.
     """
     in_use = np.flatnonzero(case.built.pack[PACK_COUNT] > 0.0).tolist()
     if len(in_use) < 2:
@@ -255,8 +257,9 @@ def one_out_built(case: BuiltCase, hours: list[Hour]) -> OneOut | None:
     jobs = {(pack, hour_s) for pack in in_use for hour_s in on_the_way}
     tried = f"each pack out in turn, from each of {len(on_the_way)} full hours on until it is home"
     few = fewer_cells(case)
-    cells = case.built.fixed.shape[1]
-    if cells * len(jobs) <= MOST_CELL_HOURS or few.built.fixed.shape[1] == cells:
+    cells, no_search = case.built.fixed.shape[1], len(sensors_in(case.built)) > 0
+    no_search = no_search or case.built.fixed.shape[1] * len(jobs) <= MOST_CELL_HOURS
+    if no_search or few.built.fixed.shape[1] == cells:
         return _answers(_without(case, hours, jobs, settings_of(case).longest_step_s), tried)
     search = settings_of(few, keep=False, longest_step_s=SEARCH_STEP_S)
     _, few_hours = through(few, search, hourly=True)

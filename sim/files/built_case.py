@@ -16,11 +16,13 @@ from sim.files.built_schema import NARROW_MM
 from sim.files.case import Case
 from sim.files.layout import across_gap_W_K
 from sim.files.scenario_schema import ScenarioTable
+from sim.files.sensors import sensors_of
 from sim.integrate.built_march import Day
 from sim.physics.board import Thresholds
 from sim.physics.built import (
     BOARD_DROP_V,
     BOARD_OHM,
+    FELT,
     FIXED,
     LEAD_OHM,
     MODULE_J_K,
@@ -32,8 +34,9 @@ from sim.physics.built import (
 )
 from sim.units import MILLI, ZERO_C_K
 
-TABLES = ("spread", "fault", "busbar", "layout", "controller", "board", "unit", "charger")
+TABLES = ("spread", "fault", "busbar", "layout", "controller", "board", "sensor", "unit", "charger")
 MOST_CELLS = 20_000
+MOST_NAMED = 6  # sensors in one sentence
 SIDES_OF_WARMTH, WAYS = ("hot", "cold"), ("discharge", "charge")
 
 
@@ -65,6 +68,7 @@ def built_case(case: Case) -> BuiltCase:
         raise InputError(
             f"{case.path}: {cells.fixed.shape[1]} cells one by one; accepted: up to {MOST_CELLS}"
         )
+    cells.fixed[FELT, sensors_of(case, cells.places)] = 1.0
     built = Built(
         cell=case.plant.cell,
         film=case.plant.film,
@@ -152,11 +156,7 @@ def _assumptions(case: Case, cells: Resolved) -> list[str]:
             "three places, centre, edge and corner, stand for all cells and hand each other no "
             "heat: the hottest comes out too hot rather than too cool, to 0.1 % of its rise"
         )
-    if _looks_at_warmth(case):
-        said.append(
-            "board, controller and charger see the hottest and the coldest cell as they are; a "
-            "sensor elsewhere, or on a cell's skin, sees less"
-        )
+    said += _felt(case, cells)
     if scenario.busbar is None:
         said.append("busbars within a group have no resistance ([busbar] is left out)")
     return said
@@ -181,6 +181,27 @@ def _of_gaps(case: Case) -> list[str]:
             "much heat it still carries off: between_share stays the same whatever gap_mm is"
         )
     return said
+
+
+def _felt(case: Case, cells: Resolved) -> list[str]:
+    """Return what board, controller and charger feel of the warmth of cells, in words."""
+    felt = np.flatnonzero(cells.fixed[FELT] > 0.0)
+    if not _looks_at_warmth(case):
+        vain = "no board, controller or charger acts on warmth, so no [[sensor]] is felt by any"
+        return [vain] if len(felt) else []
+    if not len(felt):
+        return [
+            "board, controller and charger see the hottest and the coldest cell as they are; a "
+            "sensor elsewhere, or on a cell's skin, sees less"
+        ]
+    packs, count = case.scenario.pack.packs, len(felt)
+    named = [cells.places.name(int(cell), packs) for cell in felt[:MOST_NAMED]]
+    more = f" and {count - MOST_NAMED} more" if count > MOST_NAMED else ""
+    sides = "the side of 1 cell" if count == 1 else f"the sides of {count} cells"
+    return [
+        f"board, controller and charger feel {sides} ({', '.join(named)}{more}), with no lag, and "
+        "no core: limits are judged by every core, felt or not"
+    ]
 
 
 def _looks_at_warmth(case: Case) -> bool:

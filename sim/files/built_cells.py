@@ -43,6 +43,7 @@ def _one_by_one(scenario: ScenarioTable) -> bool:
         or scenario.busbar is not None
         or (layout is not None and layout.model == "resolved")
         or any(fault.cell is not None for fault in scenario.fault or [])
+        or scenario.sensor is not None
     )
 
 

@@ -60,6 +60,14 @@ class FaultTable(Strict):
         return self
 
 
+class SensorTable(Strict):
+    """[[sensor]]: a thermistor on a cell's side, in every pack where `pack` is left out."""
+
+    pack: Place | None = None
+    group: Place
+    cell: Place
+
+
 class BusbarTable(Strict):
     """[busbar]: resistance between neighbours of a group, on each rail."""
 

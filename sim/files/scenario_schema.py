@@ -13,6 +13,7 @@ from sim.files.built_schema import (
     ControllerTable,
     FaultTable,
     LayoutTable,
+    SensorTable,
     SpreadTable,
     UnitTable,
 )
@@ -224,6 +225,7 @@ class ScenarioTable(Strict):
     layout: LayoutTable | None = None
     controller: ControllerTable | None = None
     board: BoardTable | None = None
+    sensor: list[SensorTable] | None = Field(default=None, min_length=1)
     unit: list[UnitTable] | None = Field(default=None, min_length=1)
     charger: ChargerTable | None = None
     conductor: list[ConductorTable] = Field(default=[], max_length=200)

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import math
 
-from sim.integrate.built_source import behind, facets_at
+from sim.integrate.built_source import behind, facets_at, read_sensors
 from sim.integrate.built_work import (
+    BY_SENSORS,
     CURRENT_A,
     FILM_W_K,
     FIRST_PAIR,
@@ -16,6 +17,7 @@ from sim.integrate.built_work import (
     HALF_SHARE,
     MIDDLE_CORE_K,
     MIDDLE_SOC,
+    MIDDLE_SURFACE_K,
     MODULE_K_S,
     OHMIC_OHM,
     OPEN_V,
@@ -181,7 +183,7 @@ def couple(built, work, state, c, p, step_s, soc, core_K):
 @inlined
 def middle(built, work, state, step_s, air_K):
     """Fill what the cells are in the middle of the step: sources, films, warmth."""
-    half_s = 0.5 * step_s
+    half_s, by_sensors = 0.5 * step_s, work.airs[BY_SENSORS] > 0.0
     if work.airs[HALF_S] != half_s:
         _decays(built, work, half_s)
     for p in range(work.seen.shape[0]):
@@ -192,6 +194,8 @@ def middle(built, work, state, step_s, air_K):
             soc, core_K, surface_K = predict(built, work, state, c, half_s, module_K, air_K)
             put_at(work.cells, MIDDLE_SOC, c, soc)
             put_at(work.cells, MIDDLE_CORE_K, c, core_K)
+            if by_sensors:
+                put_at(work.cells, MIDDLE_SURFACE_K, c, surface_K)
             facets = couple(built, work, state, c, p, step_s, soc, core_K)
             near_K = where(at(built.fixed, INWARD, c) > 0.0, alike(module_K, soc), air_K)
             film_W_K = conductance_at(built.film, facets, surface_K, near_K)
@@ -199,3 +203,5 @@ def middle(built, work, state, step_s, air_K):
             hottest_K, coldest_K = most(hottest_K, core_K), least(coldest_K, core_K)
         work.seen[p, HOTTEST_K] = highest(hottest_K)
         work.seen[p, COLDEST_K] = lowest(coldest_K)
+    if by_sensors:
+        read_sensors(built, work, work.cells, MIDDLE_SURFACE_K)

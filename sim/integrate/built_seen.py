@@ -4,8 +4,16 @@ from __future__ import annotations
 
 import math
 
-from sim.integrate.built_source import behind, facets_at
-from sim.integrate.built_work import GROUP_OHM, GROUP_V, OPEN_V, PACK_A, SLOPE_V_K, SOURCE_V
+from sim.integrate.built_source import behind, facets_at, read_sensors
+from sim.integrate.built_work import (
+    BY_SENSORS,
+    GROUP_OHM,
+    GROUP_V,
+    OPEN_V,
+    PACK_A,
+    SLOPE_V_K,
+    SOURCE_V,
+)
 from sim.integrate.facets import open_circuit_at, place_at
 from sim.physics.abreast import WIDE, at, highest, lowest, put_at
 from sim.physics.board import (
@@ -16,14 +24,17 @@ from sim.physics.board import (
     HOTTEST_K,
     LOWEST_GROUP_V,
 )
-from sim.physics.built import CORE, FIRST_OVER, SOC
+from sim.physics.built import CORE, FIRST_OVER, SOC, SURFACE
 from sim.physics.compiled import inlined
 from sim.physics.side_by_side import alike, least, most
 
 
 @inlined
 def feel(built, work, state):
-    """Fill the cells as sources, and hottest and coldest core of each pack for limits over them."""
+    """Fill the cells as sources, and the warmth of each pack that guards act on.
+
+    That is its hottest and coldest core, or surface where there are sensors.
+    """
     for p in range(work.seen.shape[0]):
         hottest_K = at(state.cells, CORE, work.pack_cells[p]) - math.inf
         coldest_K = at(state.cells, CORE, work.pack_cells[p]) + math.inf
@@ -42,6 +53,8 @@ def feel(built, work, state):
             hottest_K, coldest_K = most(hottest_K, core_K), least(coldest_K, core_K)
         work.seen[p, HOTTEST_K] = highest(hottest_K)
         work.seen[p, COLDEST_K] = lowest(coldest_K)
+    if work.airs[BY_SENSORS] > 0.0:
+        read_sensors(built, work, state.cells, SURFACE)
 
 
 @inlined

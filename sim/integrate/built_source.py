@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from sim.integrate.built_work import (
     CONDUCTANCE_S,
     DISCHARGING,
@@ -16,11 +18,12 @@ from sim.integrate.facets import (
     no_facets,
     place_at,
 )
-from sim.physics.abreast import WIDE, at, put_at, rows_of
-from sim.physics.built import CORE, JOINT_OHM, LINKED, SCALE, SOC
+from sim.physics.abreast import WIDE, at, highest, lowest, put_at, rows_of
+from sim.physics.board import COLDEST_K, HOTTEST_K
+from sim.physics.built import CORE, FELT, JOINT_OHM, LINKED, SCALE, SOC
 from sim.physics.cell import CHARGE, DISCHARGE
 from sim.physics.compiled import bare_apart, has_machine_code, inlined
-from sim.physics.side_by_side import most
+from sim.physics.side_by_side import least, most, where
 
 LEAST_OHM = 1e-9  # of a cell said to have none; less would make rounding of 4 V into current
 
@@ -51,6 +54,20 @@ def behind(built, work, facets, c, p, place, drag_ohm):
     put_at(work.cells, DRAG_OHM, c, drag_ohm)
     path_ohm = most(LEAST_OHM, ohmic_ohm + drag_ohm + at(built.fixed, JOINT_OHM, c))
     put_at(work.cells, CONDUCTANCE_S, c, at(built.fixed, LINKED, c) / path_ohm)
+
+
+@bare_apart
+def read_sensors(built, work, cells, row):
+    """Take what stands in a row of `cells` at each pack's sensors as its hottest and coldest."""
+    for p in range(work.seen.shape[0]):
+        hottest_K = at(cells, row, work.pack_cells[p]) - math.inf
+        coldest_K = at(cells, row, work.pack_cells[p]) + math.inf
+        for c in range(work.pack_cells[p], work.pack_cells[p + 1], WIDE):
+            has_one, felt_K = at(built.fixed, FELT, c) > 0.0, at(cells, row, c)
+            hottest_K = most(hottest_K, where(has_one, felt_K, -math.inf))
+            coldest_K = least(coldest_K, where(has_one, felt_K, math.inf))
+        work.seen[p, HOTTEST_K] = highest(hottest_K)
+        work.seen[p, COLDEST_K] = lowest(coldest_K)
 
 
 @bare_apart

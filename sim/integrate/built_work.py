@@ -20,6 +20,7 @@ from sim.physics.board import QUANTITIES
 from sim.physics.built import (
     CAPACITY_AS,
     COUNT,
+    FELT,
     FIRST_CELL,
     GROUP_COUNT,
     LINK_OHM,
@@ -66,9 +67,10 @@ Places = NDArray[np.intp]
     NET_SURFACE_W,
     PASSED_ON_W,  # the same with what comes from neighbours
     BETWEEN_W_K,  # to all neighbours
-) = range(29)
+    MIDDLE_SURFACE_K,  # filled only where sensors are read
+) = range(30)
 # Then rows of each pair: resistance, time constant, conductance, what half a step leaves.
-FIRST_PAIR, PAIR_ROWS = 29, 4
+FIRST_PAIR, PAIR_ROWS = 30, 4
 PAIR_OHM, PAIR_S, PAIR_SIEMENS, PAIR_LEFT = range(4)
 # Rows of `Work.groups`, of `Work.packs` and of `Work.flags`.
 GROUP_V, GROUP_OHM, WHOLE_AS = range(3)
@@ -100,6 +102,7 @@ DISCHARGING, TAKES_PART = 0, 5  # between them those of `sim.physics.board`
 # Entries of `Work.airs`; the last is of the bus.
 AIR_1, WALL_1, AIR_2, WALL_2, BOX_W, HALF_S, AIR_K_S = range(7)
 AIR_NET_W, WALL_NET_W, AIR_SETTLES_K_W, WALL_SETTLES_K_W, HANDED_ON, JUMP_OHM = range(7, 13)
+BY_SENSORS = 13  # above 0 where guards feel sensors
 # Rows of `Abreast.cell_at`, and what stands behind those of `Built.group_at` once it is abreast.
 FIRST, END = range(2)
 END_CELL = 3
@@ -127,7 +130,7 @@ class Work(NamedTuple):
     groups: Floats  # (3, G)
     packs: Floats  # (11, P)
     flags: NDArray[np.bool_]  # (6, P)
-    airs: Floats  # (13,)
+    airs: Floats  # (14,)
     folds: Floats  # (P, len(EIGHT))
     seen: Floats  # (P, QUANTITIES)
 
@@ -216,10 +219,12 @@ def room_for(built: Built) -> Work:
     # On no piece yet, as `facets.no_facets` says.
     facets[:, [CHORD + LOW, len(CURVE) + LOW]] = math.inf
     facets[:, FILM_AT + FILM_NUMBER] = 1.0
+    airs = np.zeros(14)
+    airs[BY_SENSORS] = np.sum(fixed[FELT])
     return Work(
         cells, facets, ladders, runs_of(way.built.neighbour), way.source,
         pack_of.astype(np.intp), way.pack_cells, group_rows,
-        np.zeros((11, packs)), np.ones((6, packs), dtype=np.bool_), np.zeros(13),
+        np.zeros((11, packs)), np.ones((6, packs), dtype=np.bool_), airs,
         aligned((packs, len(EIGHT))), np.zeros((packs, QUANTITIES)),
     )  # fmt: skip
 

@@ -40,6 +40,7 @@ from sim.physics.built import (
     SURFACE,
     Built,
     State,
+    sensors_in,
 )
 from sim.physics.bus import CHARGE, Charger, Controller, Ramp
 from sim.physics.cell import CHARGE as ON_CHARGE
@@ -122,6 +123,10 @@ class Rates:
         self.lumped = built.cell.core_to_surface_W_K == 0.0
         self.ladder = bool(np.any(built.group[LINK_OHM] > 0.0))
         self.discharging = np.ones(self.n, dtype=np.bool_)
+        # What guards feel of each pack: the sides of the cells with sensors, or else every core.
+        felt = sensors_in(built)
+        row, which = (SURFACE, felt) if len(felt) else (CORE, np.arange(self.n))
+        self.feels = [(row, which[self.pack_of[which] == p]) for p in range(self.packs)]
 
     def vector(self, state: State) -> Floats:
         """Return a state as one vector: cells row by row, then modules, box air and wall."""
@@ -217,8 +222,7 @@ class Rates:
         built, cells = self.built, self.cells(y)
         out = np.empty((FIRST_PAIR_AT + 2 * self.pairs, self.n))
         hot_cold_K = np.array(
-            [[f(cells[CORE, self.pack_of == p]) for f in (np.max, np.min)]
-             for p in range(self.packs)]
+            [[f(cells[row, which]) for f in (np.max, np.min)] for row, which in self.feels]
         )  # fmt: skip
         for _ in range(3):
             _tables(built.cell, cells[SOC], cells[CORE], self.discharging, out)

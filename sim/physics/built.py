@@ -22,9 +22,10 @@ Places = NDArray[np.intp]
 
 # Rows of `Built.fixed`: what differs from cell to cell. The scale is on every resistance of the
 # profile's tables. A cell whose link is open (LINKED 0, else 1) carries nothing. INWARD and OUTWARD
-# are the shares of the film's conductance to the module's own air and to the air of the box.
-CAPACITY_AS, SCALE, JOINT_OHM, LINKED, COUNT, INWARD, OUTWARD = range(7)
-FIXED = 7
+# are the shares of the film's conductance to the module's own air and to the air of the box. Guards
+# feel the surfaces of cells with a sensor (FELT 1), or every core where there is none.
+CAPACITY_AS, SCALE, JOINT_OHM, LINKED, COUNT, INWARD, OUTWARD, FELT = range(8)
+FIXED = 8
 # Rows of `Built.group` and `Built.group_at`; a link of 0 ohm stands for ideal busbars. The leads
 # attach to the plus rail at one cell and to the minus rail at another.
 GROUP_COUNT, LINK_OHM = range(2)
@@ -84,6 +85,11 @@ SUMS = 14
 # Entries of `State.box_sums`.
 ASKED, DELIVERED, SHORT, CHARGED, SUN, OTHER_HEAT, TO_OUTSIDE, IN_BOX = range(8)
 BOX_SUMS = 8
+
+
+def sensors_in(built: Built) -> Places:
+    """Return the cells that carry a sensor (S,), in rising order."""
+    return np.flatnonzero(built.fixed[FELT] > 0.0)
 
 
 def at_rest(built: Built, soc: Floats, cell_K: Floats, air_K: float) -> State:

@@ -7,7 +7,7 @@ import numpy as np
 from sim.ask.built import BuiltResult
 from sim.ask.built_boards import BoardAnswer
 from sim.files.built_case import BuiltCase
-from sim.integrate.built_look import LOWEST_V, PEAK_A, PEAK_CORE_K
+from sim.integrate.built_look import LOWEST_CORE_K, LOWEST_V, PEAK_A, PEAK_CORE_K
 from sim.integrate.built_records import (
     AMBIENT_K,
     COLUMNS,
@@ -19,10 +19,11 @@ from sim.integrate.built_records import (
     TIME,
 )
 from sim.judge.built import Stranded, groups_of, stranded
-from sim.physics.built import AT_BUS, FIRST_CELL, PACK_COUNT
+from sim.physics.built import AT_BUS, FIRST_CELL, PACK_COUNT, sensors_in
 from sim.show.lines import at, number
 from sim.units import SECONDS_PER_HOUR, ZERO_C_K
 
+LEAST_TOLD_K = 0.05
 PLACES_SHARE = 1e-3  # of the rise, to which three places bracket a module (test_built_places.py)
 
 
@@ -127,6 +128,28 @@ def told_shares(result: BuiltResult) -> list[str]:
             f"pack {p + 1}: {given_Wh:.0f} Wh {net}, {current_A.min():.1f} to "
             f"{current_A.max():.1f} A, {current_A[0]:.1f} A at the first instant"
         )
+    return said
+
+
+def told_sensors(result: BuiltResult) -> list[str]:
+    """Return where the hottest and coldest cell are none that is felt, and by how much so."""
+    case, peaks = result.built_case, result.run.book.extremes
+    packs, felt, said = case.built.pack.shape[1], sensors_in(case.built), []
+    there = np.flatnonzero(case.built.pack[PACK_COUNT, case.places.pack] > 0.0)
+    on_sensor = felt[np.isin(felt, there)]
+    if not len(on_sensor):
+        return []
+    for word, row, sign in (("hottest", PEAK_CORE_K, 1.0), ("coldest", LOWEST_CORE_K, -1.0)):
+        core_K = sign * peaks[row]
+        true, own = (int(cells[core_K[cells].argmax()]) for cells in (there, on_sensor))
+        off_K = float(core_K[true] - core_K[own])
+        if off_K >= LEAST_TOLD_K:
+            said.append(
+                f"the {word} cell has none: {case.places.name(true, packs)}, "
+                f"{peaks[row, true] - ZERO_C_K:z.1f} C; the {word} that has one is "
+                f"{case.places.name(own, packs)}, {peaks[row, own] - ZERO_C_K:z.1f} C, "
+                f"{off_K:.1f} K {'below' if sign > 0.0 else 'above'} (cores, each at its worst)"
+            )
     return said
 
 

@@ -39,6 +39,7 @@ from sim.physics.built import (
     SCALE,
     SHORT,
     SOC,
+    sensors_in,
 )
 from sim.show import days_words, fitted_words
 from sim.show.built_pack_words import group_name, group_of
@@ -177,6 +178,16 @@ def _as_built(result: BuiltResult) -> dict[str, Any]:
             "voltage_at_most_V": float(apart_V.max()),
             "voltage_at_most_s": float(result.kept[int(apart_V.argmax()), TIME]),
         },
+        "sensors": [
+            {
+                "pack": int(case.places.pack[cell]) + 1,
+                "group": int(case.places.group[cell]) + 1,
+                "cell": int(case.places.place[cell]) + 1,
+                "peak_core_C": float(peaks[PEAK_CORE_K, cell]) - ZERO_C_K,
+                "lowest_core_C": float(peaks[LOWEST_CORE_K, cell]) - ZERO_C_K,
+            }
+            for cell in sensors_in(case.built).tolist()
+        ],
         "packs": _packs(result),
         "three_places": _three_places(result.bracket),
         "undelivered_share": result.undelivered,

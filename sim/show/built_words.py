@@ -10,7 +10,7 @@ from sim.ask.lasting import keeps_changing
 from sim.files.case import guesses
 from sim.judge.verdict import Event
 from sim.physics.board import CHARGE_PATH, CHARGER, COLDEST_K, HIGHEST_GROUP_V, HOTTEST_K
-from sim.physics.built import DELIVERED, LEAD, LINK, PACK_COUNT, SHORT
+from sim.physics.built import DELIVERED, LEAD, LINK, PACK_COUNT, SHORT, sensors_in
 from sim.physics.limits import BEYOND_REACH, CUTOFF, HOT, NAMES, RESERVE
 from sim.show import days_words, fitted_words
 from sim.show.built_pack_words import (
@@ -18,6 +18,7 @@ from sim.show.built_pack_words import (
     told_groups,
     told_pack,
     told_places,
+    told_sensors,
     told_shares,
 )
 from sim.show.lines import at, hung, moment, number, room, small, span
@@ -87,7 +88,8 @@ def _held_back(result: BuiltResult, time_s: float) -> str:
             what, unit = "the highest group", "V"
         if levels.quantity[k] in (HOTTEST_K, COLDEST_K):
             which = "hottest" if levels.quantity[k] == HOTTEST_K else "coldest"
-            what, unit, zero = f"the temperature of the {which} cell", "C", ZERO_C_K
+            where = "sensor" if len(sensors_in(case.built)) else "cell"
+            what, unit, zero = f"the temperature of the {which} {where}", "C", ZERO_C_K
         said.append(
             f"the {owner} is shut since {moment(result.case, last.time_s)}: {what} was "
             f"{last.value:.3g} {unit}, its level is {levels.trip[k] - zero:.3g} {unit}"
@@ -188,8 +190,8 @@ def report(result: BuiltResult) -> list[str]:
     lines = [first_line(result), "", *table(result), ""]
     parts = (
         ("pack", told_pack), ("groups", told_groups), ("places", told_places),
-        ("shares", told_shares), ("energy", _energy), ("board", told_boards),
-        ("charging", _charging), ("days", _days),
+        ("shares", told_shares), ("energy", _energy), ("sensors", told_sensors),
+        ("board", told_boards), ("charging", _charging), ("days", _days),
     )  # fmt: skip
     for name, tell in parts:
         for words in tell(result):
