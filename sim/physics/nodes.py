@@ -131,7 +131,7 @@ def paced(nodes, half_s, a):
     share = nodes.across_W_K * core_K_W
     return Pace(
         half_s,
-        half_s / (nodes.core_J_K + half_s * nodes.across_W_K),
+        half_s / (nodes.core_J_K + 0.5 * half_s * nodes.across_W_K),
         core_K_W,
         share,
         surface_a + nodes.across_W_K * (1.0 - share),
@@ -146,21 +146,25 @@ def paced(nodes, half_s, a):
 
 @inlined
 def half_way_K(nodes, box, pace, to_air_W_K, net):
-    """Return the changes of core, surface and air half a step on, each node by itself.
+    """Return the changes of core, surface and air half a step on.
 
-    Diagonally implicit: dT = h q / (C + h G), with G all that leads away from the node. First
-    order, and bounded at any step.
+    dT = h q / (C + h G / 2), with G all that leads away from the node (second order in its own
+    temperature, and bounded at any step) and q with half of what an inner neighbour changes by.
+    Each by itself it made a film that was all of the error left: 16 times as much.
     """
     core_W, surface_W, air_W, _ = net
     half_s = pace.half_s
     core_K = core_W * pace.core_half_K_W
     leads_W_K = nodes.across_W_K + to_air_W_K
-    surface_K = surface_W * (half_s / (nodes.surface_J_K + half_s * leads_W_K))
+    surface_W = surface_W + 0.5 * nodes.across_W_K * core_K
+    surface_K = surface_W * (half_s / (nodes.surface_J_K + 0.5 * half_s * leads_W_K))
     core_K = where(nodes.lumped, surface_K, core_K)
     if box.kind == FREE_AIR:
         return core_K, surface_K, air_W
-    leads_W_K = nodes.cells * to_air_W_K + nodes.air_out_W_K
-    return core_K, surface_K, air_W * (half_s / (nodes.air_J_K + half_s * leads_W_K))
+    inward_W_K = nodes.cells * to_air_W_K
+    air_W = air_W + 0.5 * inward_W_K * surface_K
+    leads_W_K = inward_W_K + nodes.air_out_W_K
+    return core_K, surface_K, air_W * (half_s / (nodes.air_J_K + 0.5 * half_s * leads_W_K))
 
 
 @inlined

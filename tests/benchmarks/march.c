@@ -225,7 +225,7 @@ int march(const Plant *given, const Tables *t, ptrdiff_t legs, const double *sta
       half_share = half_s / p->capacity_As;
       core_a = a * p->core_J_K, surface_a = a * p->surface_J_K, air_a = a * p->air_J_K;
       core_r = 1.0 / (core_a + p->across), share = p->across * core_r;
-      core_half = half_s / (p->core_J_K + half_s * p->across);
+      core_half = half_s / (p->core_J_K + 0.5 * half_s * p->across);
       surface_0 = surface_a + p->across * (1.0 - share), air_0 = air_a + p->outside_W_K;
       for (int k = 0; k < PAIRS; k++) decays(h / m.tau[k], &m.half[k], &m.left[k]);
     }
@@ -244,10 +244,14 @@ int march(const Plant *given, const Tables *t, ptrdiff_t legs, const double *sta
       double to_air_W = g * (y[SURFACE] - y[BOX]);
       double surface_W = I * I * p->joint_ohm + across_W - to_air_W;
       double air_W = n * to_air_W + p->other_heat_W + sunny - p->outside_W_K * (y[BOX] - amb);
-      double soc_m = y[SOC] - I * half_share, core_m = y[CORE] + (q - across_W) * core_half;
-      double surface_m =
-          y[SURFACE] + surface_W * (half_s / (p->surface_J_K + half_s * (p->across + g)));
-      double air_m = y[BOX] + air_W * (half_s / (p->air_J_K + half_s * (n * g + p->outside_W_K)));
+      double soc_m = y[SOC] - I * half_share, core_K = (q - across_W) * core_half;
+      double core_m = y[CORE] + core_K;
+      surface_W += 0.5 * p->across * core_K;
+      double surface_K = surface_W * (half_s / (p->surface_J_K + 0.5 * half_s * (p->across + g)));
+      double surface_m = y[SURFACE] + surface_K;
+      air_W += 0.5 * (n * g) * surface_K;
+      double air_m =
+          y[BOX] + air_W * (half_s / (p->air_J_K + 0.5 * half_s * (n * g + p->outside_W_K)));
       /* coefficients of the middle */
       Memory now;
       place_at(p, t, f, soc_m, core_m, &u, &w);
