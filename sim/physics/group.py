@@ -69,8 +69,8 @@ def shared_source(source_V, conductance_S, count, first, last):
         short_A += count[c] * conductance_S[c] * source_V[c]
     if total_S == 0.0:
         return 0.0, math.inf
-    path_ohm = 1.0 / total_S
-    return short_A * path_ohm, path_ohm
+    # Divided, not multiplied by 1 / total_S: like cells then rest at their own voltage to the bit.
+    return short_A / total_S, 1.0 / total_S
 
 
 @bare
