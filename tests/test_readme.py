@@ -88,6 +88,31 @@ def test_further_printed_examples_are_what_the_commands_print(words, shown):
     assert shown_in(shown, printed), printed
 
 
+@pytest.mark.slow
+def test_what_a_run_says_of_the_parts_is_what_it_says(tmp_path):
+    """The example as README tells to make it: two replacements, and lines at the end."""
+    told = README.read_text().split("What a run says of the parts:")[1]
+    added, shown = re.search(r"```toml\n(.*?)```\n\n```\n(.*?)```", told, re.S).groups()
+    scenario = (ROOT / "scenarios" / "orchard-cart-as-built.toml").read_text()
+    for old, new in (("days = 3", "days = 2"), ('model = "places"', 'model = "resolved"')):
+        assert scenario.count(old) == 1
+        scenario = scenario.replace(old, new)
+    (tmp_path / "scenarios").mkdir()
+    (tmp_path / "profiles").symlink_to(ROOT / "profiles", target_is_directory=True)
+    path = tmp_path / "scenarios" / "parts.toml"
+    path.write_text(f"{scenario}\n{added}")
+    printed = subprocess.run(
+        [sys.executable, "-m", "sim.cli", "simulate", path, "--no-plots", "--out", tmp_path / "o"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+        env={**os.environ, "COLUMNS": "100"},
+    ).stdout
+
+    assert shown_in(shown, printed), printed
+
+
 def test_the_first_half_hour_asks_five_questions_by_five_commands():
     half = README.read_text().split("## The first half hour")[1].split("\n## ")[0]
     asked = re.findall(r"^\*\*(\d)\. [^*]+\?\*\*", half, re.M)

@@ -306,10 +306,9 @@ def headroom(
                 progress(done)
         knobs = {name: job.result() for name, job in jobs.items()}
         beside = {name: job.result() for name, job in more.items()}
-    except BaseException:
+    finally:  # what is not finished by now is not wanted
         for job in every:
             job.cancel()
-        raise
     today = run_one(base, ())
     return Headroom(
         base=base,

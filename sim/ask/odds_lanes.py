@@ -213,10 +213,9 @@ def run_all(
             done += len(job.result().first)
             if progress:
                 progress(done)
-    except BaseException:
+    finally:  # what is not finished by now is not wanted
         for job in jobs:
             job.cancel()
-        raise
     parts = sorted(found.items())
     told = [(at + n, why) for at, part in parts for n, why in part.complaints]
     return Seen(

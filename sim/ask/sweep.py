@@ -261,13 +261,12 @@ def _run(
             rows.update(zip(futures[future], future.result(), strict=True))
             if progress:
                 progress(len(rows))
-    except BaseException:
+    finally:  # cut short, by whatever: what was finished is kept
         for future in futures:
             future.cancel()
         for future, batch in futures.items():
             if future.done() and not future.cancelled() and future.exception() is None:
                 rows.update(zip(batch, future.result(), strict=True))
-        raise
 
 
 def _to_check(found: Sweep) -> list[Row]:

@@ -179,13 +179,19 @@ def _cut(legs: Legs, time_s: Floats, whose: NDArray[np.intp]) -> Legs:
     )
 
 
+def quarter_hour(time_s: float, begin_s: float, end_s: float) -> tuple[float, float]:
+    """Return begin and end [s] of the quarter hour about `time_s`, whole where a run has room."""
+    low_s = max(begin_s, min(time_s - 0.5 * SPOT_S, end_s - SPOT_S))
+    return low_s, min(low_s + SPOT_S, end_s)
+
+
 def _points(trace: Trace, time_s: float) -> NDArray[np.intp]:
     """Return which points of the trace lie in the quarter hour about `time_s`.
 
     Without one at either end that only repeats the state at an edge.
     """
-    within = np.abs(trace.time_s - time_s) <= SPOT_S / 2
-    at = np.flatnonzero(within)
+    low_s, high_s = quarter_hour(time_s, float(trace.time_s[0]), float(trace.time_s[-1]))
+    at = np.flatnonzero((trace.time_s >= low_s) & (trace.time_s <= high_s))
     if len(at) > 1 and trace.leg[at[0]] != trace.leg[at[1]]:
         at = at[1:]
     if len(at) > 1 and trace.leg[at[-1]] != trace.leg[at[-2]]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from sim.drive.legs import Legs
 from sim.integrate import built_records as column
 from sim.integrate.built_records import Day
-from sim.judge.audit import SPOT_S, Spot
+from sim.judge.audit import Spot, quarter_hour
 from sim.judge.built_rates import Hangs, Rates
 from sim.physics.board import CHARGER_ON, DRIVE_ON, MAY_CHARGE, MAY_DISCHARGE
 from sim.physics.built import CORE, FIRST_CELL, LINKED, PACK_COUNT, SURFACE, Built, State
@@ -44,7 +44,7 @@ def legs_about(legs: Legs, end_s: float, time_s: float, changes_s: Floats) -> tu
     They are whole, end before the run does, and no instant of `changes_s` lies in or on them but
     at their very begin. Raises NotDone where there are none.
     """
-    low_s, high_s = time_s - 0.5 * SPOT_S, time_s + 0.5 * SPOT_S
+    low_s, high_s = quarter_hour(time_s, float(legs.start_s[0]), end_s)
     free = (legs.end_s > low_s) & (legs.start_s < high_s) & (legs.end_s <= end_s + 1e-9)
     for change_s in changes_s.tolist():
         free &= ~((legs.start_s - 1e-6 <= change_s) & (change_s <= legs.end_s + 1e-6))

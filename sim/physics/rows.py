@@ -149,7 +149,7 @@ def _place(context: Any, builder: Any, array_type: Any, array: Any, i: Any) -> A
 
 
 def _load(array: Any, i: Any) -> Any:
-    raise NotImplementedError("lanes exist in compiled code only")
+    raise RuntimeError("lanes exist in compiled code only")
 
 
 @type_callable(_load)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from importlib.resources import files
 from pathlib import Path
 
@@ -23,19 +24,23 @@ def lay(folder: Path) -> list[Path]:
     texts = [(files("sim") / "starter" / name).read_text(encoding="utf-8") for name in STARTER]
     made = [place for place in (folder, *folder.parents) if not place.exists()]
     written: list[Path] = []
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for path, text in zip(paths, texts, strict=True):
-            with path.open("x", encoding="utf-8", newline="\n") as file:
-                written.append(path)
-                file.write(text)
-    except OSError as problem:
-        _take_away(written, made)
-        raise OutputError(f"{folder} can't be written: {problem.strerror or problem}") from None
-    except BaseException:
-        _take_away(written, made)
-        raise
+    with ExitStack() as undo:
+        undo.callback(_take_away, written, made)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            for path, text in zip(paths, texts, strict=True):
+                _write(path, text, written)
+        except OSError as problem:
+            why = problem.strerror or problem
+            raise OutputError(f"{folder} can't be written: {why}") from None
+        undo.pop_all()
     return paths
+
+
+def _write(path: Path, text: str, written: list[Path]) -> None:
+    with path.open("x", encoding="utf-8", newline="\n") as file:
+        written.append(path)
+        file.write(text)
 
 
 def _take_away(written: list[Path], made: list[Path]) -> None:
